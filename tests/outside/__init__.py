@@ -20,7 +20,7 @@ KINDS = (
     "common practice, no source",
     "from memory",
 )
-"""Where a printed value comes from. 'from memory' = recalled, not seen, confirmed by recomputing."""
+"""Where a printed value comes from; "from memory": recalled, not seen, confirmed by computing."""
 
 DATA = Path(__file__).parent / "data"
 
