@@ -1,0 +1,179 @@
+"""Ratings traced to their pieces: checked once, then held as arrays for every question."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from doughkit.tables.problems import (
+    Problem,
+    StudyProblems,
+    nearest,
+    problem_error,
+    require_columns,
+    require_unique,
+)
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Every answered score, as places in the lists of names.
+
+    An absent row and an empty score mean the same: nothing was answered.
+    `pieces` are the served pieces in the order of the table, `dough` gives the dough of each.
+    """
+
+    score: np.ndarray
+    attribute: np.ndarray
+    piece: np.ndarray
+    assessor: np.ndarray
+    tasting: np.ndarray
+    attributes: list[str]
+    pieces: list[str]
+    dough: list[str]
+    assessors: list[str]
+    tastings: list[str]
+
+    def cells(self, attribute: int) -> tuple[np.ndarray, np.ndarray]:
+        """Piece × assessor: the mean of each one's portions, and how many there were.
+
+        A second portion is the same person's repeated measure: it makes the cell surer, it is
+        no further person.
+        """
+        return self._cells(self.attribute == attribute)
+
+    def tasting_cells(self, attribute: int, tasting: int) -> tuple[np.ndarray, np.ndarray]:
+        """The same within one tasting."""
+        return self._cells((self.attribute == attribute) & (self.tasting == tasting))
+
+    def _cells(self, chosen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        shape = len(self.pieces), len(self.assessors)
+        place = np.ravel_multi_index((self.piece[chosen], self.assessor[chosen]), shape)
+        size = shape[0] * shape[1]
+        count = np.bincount(place, minlength=size).reshape(shape)
+        total = np.bincount(place, weights=self.score[chosen], minlength=size).reshape(shape)
+        return total / np.maximum(count, 1), count
+
+
+def gather(ratings: pd.DataFrame, servings: pd.DataFrame, pieces: pd.DataFrame) -> Answers:
+    """Trace each answered score to its piece, dough, assessor and tasting, or say what hinders."""
+    _raise_together(
+        lambda: require_columns(ratings, "serving", "attribute", "score", table="ratings"),
+        lambda: require_columns(
+            servings, "serving", "tasting", "assessor", "piece", table="servings"
+        ),
+        lambda: require_columns(pieces, "piece", "dough", table="pieces"),
+    )
+    if "repeat" not in servings.columns:
+        servings = servings.assign(repeat=1.0)
+    servings = servings.assign(repeat=servings["repeat"].fillna(1.0))
+    _raise_together(
+        lambda: _no_gaps(ratings, "serving", "attribute", table="ratings"),
+        lambda: _no_gaps(servings, "serving", "tasting", "assessor", "piece", table="servings"),
+        lambda: _no_gaps(pieces, "piece", "dough", table="pieces"),
+        lambda: require_unique(ratings, "serving", "attribute", table="ratings"),
+        lambda: require_unique(servings, "serving", table="servings"),
+        lambda: require_unique(
+            servings, "tasting", "assessor", "piece", "repeat", table="servings"
+        ),
+        lambda: require_unique(pieces, "piece", table="pieces"),
+        lambda: _known(ratings, "serving", servings, table="ratings", other="servings"),
+        lambda: _known(servings, "piece", pieces, table="servings", other="pieces"),
+        lambda: _numbers(ratings),
+    )
+    return _as_arrays(ratings, servings, pieces)
+
+
+def _as_arrays(ratings, servings, pieces) -> Answers:
+    scores = ratings["score"].to_numpy(dtype=float)
+    attribute, attributes = pd.factorize(ratings["attribute"])
+    answered = ~np.isnan(scores)
+    if not answered.any():
+        raise problem_error(
+            "ratings",
+            column="score",
+            found="no answered score",
+            expected="at least one score",
+            mend="type in the ballots",
+        )
+    row = pd.Index(servings["serving"]).get_indexer(ratings["serving"])[answered]
+    served = pieces.loc[pieces["piece"].isin(servings["piece"])]
+    names = pd.Index(served["piece"])
+    assessor, assessors = pd.factorize(servings["assessor"])
+    tasting, tastings = pd.factorize(servings["tasting"])
+    return Answers(
+        score=scores[answered],
+        attribute=attribute[answered],
+        piece=names.get_indexer(servings["piece"])[row],
+        assessor=assessor[row],
+        tasting=tasting[row],
+        attributes=list(attributes),
+        pieces=list(names),
+        dough=list(served["dough"]),
+        assessors=list(assessors),
+        tastings=list(tastings),
+    )
+
+
+def _raise_together(*checks: Callable[[], None]) -> None:
+    problems: list[Problem] = []
+    for check in checks:
+        try:
+            check()
+        except StudyProblems as error:
+            problems += error.problems
+    if problems:
+        raise StudyProblems(problems)
+
+
+def _no_gaps(frame: pd.DataFrame, *names: str, table: str) -> None:
+    problems = [
+        Problem(
+            table,
+            key=f"row {frame.index.get_loc(at) if frame.index.is_unique else at}",
+            column=name,
+            found="an empty cell",
+            expected="a name",
+            mend="fill it in, or delete the row",
+        )
+        for name in names
+        if frame[name].isna().any()
+        for at in frame.index[frame[name].isna()]
+    ]
+    if problems:
+        raise StudyProblems(problems)
+
+
+def _known(frame, name: str, others: pd.DataFrame, *, table: str, other: str) -> None:
+    unknown = frame.loc[~frame[name].isin(others[name]) & frame[name].notna(), name].unique()
+    if len(unknown):
+        raise StudyProblems(
+            Problem(
+                table,
+                key=f"{name} {one}",
+                column=name,
+                found=f"'{one}'",
+                expected=f"a {name} of the table {other}",
+                mend=nearest(one, others[name]) or f"add it to {other}, or correct the name",
+            )
+            for one in unknown
+        )
+
+
+def _numbers(ratings: pd.DataFrame) -> None:
+    if not pd.api.types.is_numeric_dtype(ratings["score"]):
+        found, what = "text", "numbers (an empty cell for no answer)"
+    elif np.isinf(ratings["score"].to_numpy(dtype=float)).any():
+        found, what = "an endless number", "finite numbers"
+    else:
+        return
+    raise problem_error(
+        "ratings",
+        column="score",
+        found=found,
+        expected=what,
+        mend="read the table with doughkit, or turn the column into numbers",
+    )
