@@ -1,0 +1,52 @@
+"""A round: the doughs to mix and the pieces to bake, as one small result."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+ROUNDED = ("dough", "factor", "wanted", "level")
+
+
+def _nothing_rounded() -> pd.DataFrame:
+    return pd.DataFrame(columns=list(ROUNDED))
+
+
+@dataclass(frozen=True)
+class Round:
+    """One round of test doughs; unpacks to (doughs, pieces).
+
+    doughs: dough, kind, round, role (corner, centre, axial, recommended), status, then one column
+        per dough factor, in the order of mixing
+    pieces: piece, dough, then one column per piece factor
+    rounded: dough, factor, wanted, level: every level that the scale's or clock's step moved
+    notes: sentences that belong beside the plan
+    """
+
+    doughs: pd.DataFrame
+    pieces: pd.DataFrame
+    rounded: pd.DataFrame = field(default_factory=_nothing_rounded)
+    notes: tuple[str, ...] = ()
+
+    def __iter__(self) -> Iterator[pd.DataFrame]:
+        return iter((self.doughs, self.pieces))
+
+    def summary(self) -> str:
+        """The round in one sentence, then its notes."""
+        counts = self.doughs["role"].value_counts(sort=False)
+        parts = [f"{count} {role}" for role, count in counts.items()]
+        rounds = sorted({int(number) for number in self.doughs["round"]})
+        name = f"Round {rounds[0]}" if len(rounds) == 1 else f"Rounds {rounds[0]} to {rounds[-1]}"
+        said = f"{name}: {len(self.doughs)} doughs ({', '.join(parts)}), {len(self.pieces)} pieces."
+        moved = len(self.rounded)
+        steps = (
+            f"{moved} level{'s' if moved != 1 else ''} moved to the nearest step that can be set."
+        )
+        return " ".join([said, *([steps] if moved else []), *self.notes])
+
+
+def dough_names(round_number: int, count: int) -> list[str]:
+    """Names for the doughs of a round, in the order of mixing: D101, D102 …"""
+    return [f"D{round_number}{place:02d}" for place in range(1, count + 1)]
