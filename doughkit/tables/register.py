@@ -215,6 +215,12 @@ TABLES: dict[str, Table] = {
                     choices=("test", "control", "reference"),
                 ),
                 _col("round", "whole", "which round of test doughs", 1, 1000),
+                _col(
+                    "role",
+                    "choice",
+                    "its place in the planned round",
+                    choices=("corner", "centre", "axial", "recommended"),
+                ),
                 _col("formula", "name", "the base formula it was varied from"),
                 _col("mixed_on", "date", "day of mixing"),
                 _col(
