@@ -437,8 +437,19 @@ def make_ingredients() -> pd.DataFrame:
     names = ["ingredient", "role", "moisture_pct", "fat_pct", "salt_pct", "sugar_pct"]
     names += ["whole_grain_pct", "density_g_ml", "allergens", "source"]
     rows = [
-        ("stone-milled wheat flour", "flour", 12.0, 2.0, 0, 0.4, 100, 0.52, "gluten", "invented"),
-        ("bread flour", "flour", 13.0, 1.6, 0, 0.3, 0, 0.58, "gluten", "own bag, invented"),
+        (
+            "stone-milled wheat flour",
+            "flour",
+            12.0,
+            2.0,
+            0,
+            0.4,
+            100,
+            0.52,
+            "gluten|wheat",
+            "invented",
+        ),
+        ("bread flour", "flour", 13.0, 1.6, 0, 0.3, 0, 0.58, "gluten|wheat", "own bag, invented"),
     ]
     return pd.DataFrame(rows, columns=names)
 

@@ -15,3 +15,11 @@ def _load_script():
 
 
 make_demo = _load_script()
+
+
+def long_ratings(tables):
+    """The entry grid as one row per serving and attribute, as reading a study gives it."""
+    servings, grid = tables["servings"], tables["ratings"]
+    key = ["tasting", "assessor", "code"]
+    named = grid.merge(servings[["serving", *key]], on=key, how="left", validate="1:1")
+    return named.drop(columns=key).melt("serving", var_name="attribute", value_name="score")
