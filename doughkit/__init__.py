@@ -25,7 +25,7 @@ ROOMS = (
 )
 """The rooms in import order: a room imports only from rooms named before it."""
 
-__all__ = [*ROOMS, "__version__"]
+__all__ = list(ROOMS) + ["__version__"]  # noqa: RUF005  an old Python must get past this line
 
 
 def __getattr__(name):

@@ -1,0 +1,234 @@
+"""What the words after `doughkit` do.
+
+Standard library only at the top: words are read, and first lines printed, before anything heavy
+is imported.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+
+import doughkit
+from doughkit import share
+
+SEED = 1
+"""The demo's seed: the same pages each time."""
+
+
+class Refused(Exception):
+    """The words after `doughkit` ask for nothing we know; the text says what is near."""
+
+
+@dataclass(frozen=True)
+class Command:
+    """One word after `doughkit`; `options` are its own, each with its meaning."""
+
+    name: str
+    meaning: str
+    do: Callable[[frozenset[str]], int]
+    options: dict[str, str] = field(default_factory=dict)
+    needs_nothing: bool = False
+
+
+@dataclass(frozen=True)
+class Order:
+    """A command with the options given."""
+
+    command: Command
+    options: frozenset[str]
+
+    @property
+    def name(self) -> str:
+        return self.command.name
+
+    @property
+    def needs_nothing(self) -> bool:
+        return self.command.needs_nothing
+
+    def run(self) -> int:
+        return self.command.do(self.options)
+
+
+def read(words: list[str]) -> Order:
+    """Understand the words, or raise Refused with the nearest known word."""
+    word, *rest = words or ["demo"]
+    if word in ("-h", "--help"):
+        word = "help"
+    if word not in COMMANDS:
+        raise Refused(f"there is no '{word}'; {near(word, COMMANDS)}")
+    command = COMMANDS[word]
+    for option in rest:
+        if option not in command.options:
+            raise Refused(f"'{word}' takes no '{option}'; {near(option, command.options)}")
+    return Order(command, frozenset(rest))
+
+
+def near(word: str, known: Iterable[str]) -> str:
+    # the tables have the like of this, but may not be imported before anything is installed
+    close = get_close_matches(word, list(known), n=1)
+    return f"did you mean '{close[0]}'?" if close else "say 'help' for all words"
+
+
+def clone_root() -> Path | None:
+    """The folder of the checkout; None where doughkit was installed as a package."""
+    root = Path(__file__).resolve().parent.parent
+    return root if (root / "pyproject.toml").exists() else None
+
+
+def work_folder() -> Path:
+    """Where commands write: git-ignored in a clone, else in the folder where one stands."""
+    root = clone_root()
+    return root / "work" if root else Path.cwd() / "doughkit-work"
+
+
+def say(text: str = "") -> None:
+    print(text, flush=True)
+
+
+# --- demo ----------------------------------------------------------------------------------------
+
+
+def demo(options: frozenset[str]) -> int:
+    """Run the demo study through all notebooks, write pages, print what to bake next."""
+    place = work_folder() / "demo"
+    say(f"doughkit {doughkit.__version__}: the demo study, in {place} (written afresh each time)")
+    from doughkit.tables.problems import StudyProblems
+
+    if place.exists():
+        shutil.rmtree(place)
+    study, notebooks = lay_copy(place)
+    tell = Steps()
+    try:
+        pages = share.make_pages(study, notebooks=notebooks, out=place / "pages", tell=tell)
+        tell.line("weighing up what to bake next")
+        words = advice_in_words(study)
+    except (StudyProblems, share.NotebookFailed) as failed:
+        print(f"doughkit: {failed}", file=sys.stderr)
+        return 1
+    say(f"\n{words}\n\nThe pages, for any browser and any printer:\n  {pages.index}")
+    return 0
+
+
+class Steps:
+    """Says which step is begun, and after how long."""
+
+    def __init__(self):
+        self.began = time.monotonic()
+
+    def __call__(self, number: int, count: int, title: str) -> None:
+        self.line(f"notebook {number} of {count}: {title}")
+
+    def line(self, doing: str) -> None:
+        say(f"  {time.monotonic() - self.began:3.0f} s  {doing}")
+
+
+def advice_in_words(folder: Path) -> str:
+    """The recommended levels, how sure they are, and the next doughs."""
+    from doughkit import advice, study
+    from doughkit.tables.paper import shown
+
+    advised = advice.recommend(study.open_study(folder), seed=SEED)
+    return "\n\n".join(
+        [
+            advised.summary(),
+            str(shown(advised.levels, "Recommended levels")),
+            str(shown(advised.expected, "What to expect of them")),
+            str(shown(advised.next_round.doughs, "The next doughs to bake")),
+        ]
+    )
+
+
+def lay_copy(place: Path) -> tuple[Path, list[Path]]:
+    """Copy the shipped study and notebooks side by side, as they lie in the clone."""
+    for name in ("data_demo", "notebooks"):
+        ignore = shutil.ignore_patterns("__pycache__", ".ipynb_checkpoints")
+        shutil.copytree(share.shipped(name), place / name, ignore=ignore)
+    return place / "data_demo", sorted((place / "notebooks").glob("*.ipynb"))
+
+
+# --- lab -----------------------------------------------------------------------------------------
+
+
+def lab(options: frozenset[str]) -> int:
+    """Open JupyterLab on a copy of the study; a copy that is there already is kept as it is."""
+    place = work_folder() / "lab"
+    if place.exists():
+        say(f"JupyterLab on your copy in {place}\n(kept as you left it; delete it for a fresh one)")
+    else:
+        lay_copy(place)
+        say(f"JupyterLab on a fresh copy of the demo study in {place}")
+    say("The address follows; Ctrl-C here ends it.")
+    command = [sys.executable, "-m", "jupyterlab", "--notebook-dir", str(place)]
+    command += ["--ServerApp.ip=127.0.0.1", "--LabApp.extension_manager=readonly"]
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        command.append("--allow-root")
+    try:
+        return 0 if subprocess.call(command) == 0 else 1
+    except KeyboardInterrupt:
+        return 0
+
+
+# --- clean ---------------------------------------------------------------------------------------
+
+
+def clean(options: frozenset[str]) -> int:
+    """Strip outputs from the notebooks of the clone."""
+    root = clone_root()
+    if root is None:
+        raise Refused("'clean' is for the notebooks of a clone, and this is an installed copy")
+    cleaned = [path for path in sorted((root / "notebooks").glob("*.ipynb")) if share.strip(path)]
+    for path in cleaned:
+        say(f"{path.relative_to(root)}: outputs taken out")
+    say(f"{len(cleaned)} notebooks changed")
+    return 0
+
+
+def show_help(options: frozenset[str]) -> int:
+    say("python3 -m doughkit [word]\n")
+    for command in COMMANDS.values():
+        say(f"  {command.name:<6} {command.meaning}")
+        for option, meaning in command.options.items():
+            say(f"         {option:<9} {meaning}")
+    say("\nThe result is 0 if all went well, 1 if something failed, 2 if the words were not known.")
+    return 0
+
+
+def run_tests(options: frozenset[str]) -> int:
+    from doughkit import testing
+
+    root = clone_root()
+    if root is None:
+        raise Refused("'test' needs the tests of a clone, and this is an installed copy")
+    if "--checks" in options:
+        say(testing.checks_listed(root))
+        return 0
+    return testing.run(root, long="--long" in options)
+
+
+COMMANDS = {
+    command.name: command
+    for command in (
+        Command("demo", "the demo study through all notebooks, pages, what to bake next", demo),
+        Command("lab", "JupyterLab on a copy of the demo study", lab),
+        Command(
+            "test",
+            "the tests",
+            run_tests,
+            {
+                "--long": "full counts too; figures go to tests/results/long.txt",
+                "--checks": "only list every comparison with a published figure",
+            },
+        ),
+        Command("clean", "take outputs out of the notebooks", clean, needs_nothing=True),
+        Command("help", "these lines", show_help, needs_nothing=True),
+    )
+}
+"""Every word, in the order in which 'help' tells them; no word means the first."""
