@@ -202,15 +202,15 @@ def show_help(options: frozenset[str]) -> int:
 
 
 def run_tests(options: frozenset[str]) -> int:
-    from doughkit import testing
+    from doughkit import selftest
 
     root = clone_root()
     if root is None:
         raise Refused("'test' needs the tests of a clone, and this is an installed copy")
     if "--checks" in options:
-        say(testing.checks_listed(root))
+        say(selftest.checks_listed(root))
         return 0
-    return testing.run(root, long="--long" in options)
+    return selftest.run(root, long="--long" in options)
 
 
 COMMANDS = {

@@ -232,6 +232,7 @@ def build(own: Own, held: int) -> None:
     watch.run(
         "fetching and installing",
         [*pip, *INSTALL, "-r", str(own.lock)],
+        how_far=watch.packages_so_far,
     )
     furnish(own)
     names = ", ".join(NEEDED + NEEDED_BY_TEST)
@@ -282,12 +283,12 @@ class Watch:
         self.own = own
         self.held = held
 
-    def run(self, doing: str, command: list[str]) -> None:
+    def run(self, doing: str, command: list[str], how_far: Callable[[], str] = str) -> None:
         start = self.own.log.stat().st_size
-        if not self.succeeds(doing, command):
+        if not self.succeeds(doing, command, how_far):
             raise Closed(why_failed(doing, self.own.log, start))
 
-    def succeeds(self, doing: str, command: list[str]) -> bool:
+    def succeeds(self, doing: str, command: list[str], how_far: Callable[[], str] = str) -> bool:
         began = time.monotonic()
         show = shower(doing)
         quiet = {"PIP_USER": "0", "PYTHONUNBUFFERED": "1"}
@@ -308,7 +309,7 @@ class Watch:
                     with contextlib.suppress(subprocess.TimeoutExpired):
                         child.wait(timeout=1)
                     took = time.monotonic() - began
-                    show(took, self.how_far(), child.returncode is not None)
+                    show(took, how_far(), child.returncode is not None)
                     if child.returncode is not None:
                         return child.returncode == 0
             except BaseException:
@@ -316,7 +317,7 @@ class Watch:
                 child.wait()
                 raise
 
-    def how_far(self) -> str:
+    def packages_so_far(self) -> str:
         """What pip has told and done so far, counted."""
         told = self.own.log.read_text("utf8", errors="replace")
         chosen = told.rpartition("\nInstalling collected packages: ")[2].partition("\n")[0]
@@ -327,7 +328,7 @@ class Watch:
         return f"{fetched} packages fetched" if fetched else ""
 
 
-def shower(doing: str, every_s: int = 10) -> Callable[[float, str, bool], None]:
+def shower(doing: str, every_s: int = 5) -> Callable[[float, str, bool], None]:
     """Shows how far a step is: one living line on a screen, a line now and then in a file."""
     live = sys.stdout.isatty()
     last = 0.0
