@@ -1,6 +1,19 @@
 """The ground: which tables a study has, how they are read, checked and written."""
 
+from doughkit.tables.paper import figure, heading, note, page, shown
 from doughkit.tables.problems import OutsideRange, Problem, StudyProblems
+from doughkit.tables.reading import read_tables
 from doughkit.tables.register import columns
 
-__all__ = ["OutsideRange", "Problem", "StudyProblems", "columns"]
+__all__ = [
+    "OutsideRange",
+    "Problem",
+    "StudyProblems",
+    "columns",
+    "figure",
+    "heading",
+    "note",
+    "page",
+    "read_tables",
+    "shown",
+]
