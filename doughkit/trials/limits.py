@@ -8,7 +8,11 @@ import numpy as np
 import pandas as pd
 
 from doughkit.tables.problems import Problem, StudyProblems, problem_error, require_columns
-from doughkit.trials.factors import MOST_COMBINATIONS, Factor, numbers, read_factors, tidy
+from doughkit.trials.coding import numbers, tidy
+from doughkit.trials.factors import Factor, read_factors
+
+MOST_COMBINATIONS = 200_000
+"""Beyond this a grid of all settable levels is no longer a table one can use."""
 
 NEAR = 1e-9
 """A sum this near its limit still keeps it; levels are decimal numbers, sums are not."""

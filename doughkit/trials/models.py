@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from doughkit.tables.problems import problem_error, require_columns
-from doughkit.trials.factors import Factor, code, in_words, read_factors
+from doughkit.trials.coding import code
+from doughkit.trials.factors import Factor, in_words, read_factors
 
 TERMS = ("linear", "interactions", "quadratic")
 TIMES = " × "

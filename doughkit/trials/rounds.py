@@ -7,6 +7,9 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from doughkit.tables.register import TABLES
+
+ROLES = TABLES["doughs"]["role"].choices
 ROUNDED = ("dough", "factor", "wanted", "level")
 
 
@@ -35,8 +38,8 @@ class Round:
 
     def summary(self) -> str:
         """The round in one sentence, then its notes."""
-        counts = self.doughs["role"].value_counts(sort=False)
-        parts = [f"{count} {role}" for role, count in counts.items()]
+        counts = self.doughs["role"].value_counts()
+        parts = [f"{counts[role]} {role}" for role in ROLES if role in counts]
         rounds = sorted({int(number) for number in self.doughs["round"]})
         name = f"Round {rounds[0]}" if len(rounds) == 1 else f"Rounds {rounds[0]} to {rounds[-1]}"
         said = f"{name}: {len(self.doughs)} doughs ({', '.join(parts)}), {len(self.pieces)} pieces."

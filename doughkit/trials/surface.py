@@ -1,0 +1,279 @@
+"""Surface rounds: corners, axial doughs and centre doughs, so that bends can be seen."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import pandas as pd
+
+from doughkit.tables.problems import problem_error
+from doughkit.trials.assemble import (
+    FAILED,
+    Kitchen,
+    assemble,
+    at_sign,
+    centres,
+    open_kitchen,
+    same_levels,
+    wanted_levels,
+)
+from doughkit.trials.catalogue import usable_doughs
+from doughkit.trials.factors import Factor, in_words
+from doughkit.trials.fractional import MOST_FACTORS, corner_signs, defining_words, halvings
+from doughkit.trials.rounds import Round
+
+KINDS = ("face-centred", "rotatable", "orthogonal in blocks")
+HALVED_FROM = 5
+"""From so many factors half of the corners tell all pairs apart, and no more are asked for."""
+
+
+def axial_distance(
+    factors: int,
+    *,
+    kind: str = "face-centred",
+    fraction: float = 1,
+    centre_with_corners: int = 2,
+    centre_with_axial: int = 2,
+) -> float:
+    """Give the distance of the axial doughs from the centre, the corners being at 1.
+
+    Question: how far out should the axial doughs lie, by which rule?
+
+    Parameters
+    ----------
+    factors : int
+        Dough factors.
+    kind : str
+        The rule. "face-centred": 1, no level beyond low and high. "rotatable": the fourth root of
+        the number of corners; what the round tells depends on the distance from the centre only.
+        "orthogonal in blocks": the difference between the corner round and the axial round
+        travels with no effect; depends on the centre doughs in each.
+    fraction : float
+        Part of all corners that is baked.
+    centre_with_corners, centre_with_axial : int
+        Centre doughs in the corner round(s) together, and in the axial round; they count for
+        "orthogonal in blocks" only.
+
+    Returns
+    -------
+    float: the distance in units of the corners' distance along one factor.
+
+    Raises
+    ------
+    StudyProblems if `kind` is none of the three.
+
+    Range: the distance that makes the squares themselves orthogonal is another rule, not offered.
+    Source: Box & Hunter, Annals of Mathematical Statistics 28, 1957, 195-241.
+
+    >>> round(axial_distance(3, kind="rotatable"), 4)
+    1.6818
+    """
+    _known_kind(kind)
+    corners = 2.0**factors / 2 ** halvings(fraction, factors)
+    if kind == "face-centred":
+        return 1.0
+    if kind == "rotatable":
+        return corners**0.25
+    axial = 2 * factors + centre_with_axial
+    return float(np.sqrt(corners * axial / (2 * (corners + centre_with_corners))))
+
+
+def _known_kind(kind: str) -> None:
+    if kind not in KINDS:
+        raise problem_error(
+            "plan",
+            column="kind",
+            found=repr(kind),
+            expected=", ".join(KINDS),
+            mend="name the rule for the axial doughs",
+        )
+
+
+def plan_surface(
+    factors: pd.DataFrame,
+    doughs: pd.DataFrame | None = None,
+    limits: pd.DataFrame | None = None,
+    *,
+    kind: str = "face-centred",
+    centre_doughs: int = 2,
+    pieces_per_dough: int = 2,
+    round: int,
+    seed,
+) -> Round:
+    """Plan what a surface with bends needs: corner, axial and centre doughs (central composite).
+
+    Question: which doughs show where the best lies between low and high?
+
+    Parameters
+    ----------
+    factors : DataFrame
+        Table `factors`; dough factors must be numbers.
+    doughs : DataFrame, optional
+        Table `doughs`: what stands there already is not planned again; failed doughs are avoided.
+    limits : DataFrame, optional
+        Table `limits`.
+    kind : str
+        The rule for the axial doughs, see `axial_distance`. Without `doughs` the axial doughs lie
+        at low and high, and the corners of the other two kinds are drawn in by that distance.
+    centre_doughs : int
+        New centre doughs in each new round.
+    pieces_per_dough, seed
+        As in `plan_two_level`.
+    round : int
+        Number of the new round; without `doughs`, of the corner round, the axial doughs then
+        being round + 1.
+
+    Returns
+    -------
+    Round: the doughs still to mix, with notes on what was left out.
+
+    Raises
+    ------
+    StudyProblems if an axial level would lie beyond low or high, a dough lies outside the limits,
+    a dough factor is a category, or a name is taken.
+
+    Range: 2 to 7 dough factors; from 5 on, half of the corners.
+    Source: Box & Hunter, Annals of Mathematical Statistics 28, 1957, 195-241.
+
+    >>> from doughkit.trials.catalogue import plan_two_level
+    >>> factors = pd.DataFrame({"factor": ["hydration_pct", "salt_pct", "bake_min"],
+    ...     "low": [54, 1.6, 5], "high": [70, 2.6, 8], "step": [1, 0.1, 0.5],
+    ...     "changed_per": ["dough", "dough", "piece"]})
+    >>> first = plan_two_level(factors, seed=1)
+    >>> print(plan_surface(factors, first.doughs, round=2, seed=2).summary())
+    Round 2: 6 doughs (2 centre, 4 axial), 12 pieces.
+    """
+    _known_kind(kind)
+    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed)
+    known = kitchen.per("dough")
+    _numbers_only(known)
+    count = len(known)
+    fraction = 0.5 if count >= HALVED_FROM else 1
+    if doughs is None:
+        distance = axial_distance(
+            count,
+            kind=kind,
+            fraction=fraction,
+            centre_with_corners=centre_doughs,
+            centre_with_axial=centre_doughs,
+        )
+        return _fresh(kitchen, distance, centre_doughs, round)
+    return _completed(kitchen, doughs, kind, centre_doughs, round)
+
+
+def _numbers_only(known: list[Factor]) -> None:
+    for factor in known:
+        if factor.levels:
+            raise problem_error(
+                "factors",
+                key=f"factor {factor.name}",
+                column="levels",
+                found="a category",
+                expected="numbers: a category has no middle and no bend",
+                mend="plan a surface for each level, leaving the category out",
+            )
+    if not 2 <= len(known) <= MOST_FACTORS:
+        raise problem_error(
+            "factors",
+            found=f"{len(known)} dough factors",
+            expected=f"2 to {MOST_FACTORS}",
+            mend="add a dough factor, or leave some for later",
+        )
+
+
+def _halved(count: int) -> int:
+    return 1 if count >= HALVED_FROM else 0
+
+
+def _axial_signs(count: int) -> np.ndarray:
+    return np.vstack([sign * np.eye(count)[place] for place in range(count) for sign in (-1, 1)])
+
+
+def _fresh(kitchen: Kitchen, distance: float, centre_doughs: int, number: int) -> Round:
+    count = len(kitchen.per("dough"))
+    signs = corner_signs(count, _halved(count)) / distance
+    wanted = [
+        wanted_levels(kitchen, signs, "corner", number),
+        centres(kitchen, centre_doughs, number),
+        wanted_levels(kitchen, _axial_signs(count), "axial", number + 1),
+        centres(kitchen, centre_doughs, number + 1),
+    ]
+    drawn_in = f"The axial doughs lie {distance:.3g} times as far out as the corners."
+    return assemble(kitchen, pd.concat(wanted), [drawn_in] if distance > 1 else [])
+
+
+def _completed(
+    kitchen: Kitchen, doughs: pd.DataFrame, kind: str, centre_doughs: int, number: int
+) -> Round:
+    """The corners of the better begun half and the axial doughs, less what stands there."""
+    known = kitchen.per("dough")
+    usable = usable_doughs(doughs, known)
+    signs = _best_begun(usable, known)
+    at_centre = same_levels(usable, centres(kitchen, 1, number), known).any(axis=1).sum()
+    distance = axial_distance(
+        len(known),
+        kind=kind,
+        fraction=Fraction(1, 2 ** _halved(len(known))),
+        centre_with_corners=int(at_centre),
+        centre_with_axial=centre_doughs,
+    )
+    _keep_inside(known, distance, kind)
+    points = pd.concat(
+        [
+            wanted_levels(kitchen, signs, "corner", number),
+            wanted_levels(kitchen, distance * _axial_signs(len(known)), "axial", number),
+        ],
+        ignore_index=True,
+    )
+    there = same_levels(usable, points, known).any(axis=0)
+    failed = _failed_at(doughs, points, known) & ~there
+    notes = [
+        f"Not planned again, because it failed before: {_at(points.loc[place], known)}."
+        for place in np.flatnonzero(failed)
+    ]
+    missing = points[~there & ~failed]
+    wanted = pd.concat([missing, centres(kitchen, centre_doughs, number)])
+    return assemble(kitchen, wanted, notes, taken=doughs["dough"])
+
+
+def _best_begun(usable: pd.DataFrame, known: list[Factor]) -> np.ndarray:
+    """Signs of the corners asked for: all, or that half of them of which more were baked."""
+    count = len(known)
+    signs = corner_signs(count, 0)
+    if not _halved(count):
+        return signs
+    word = sorted(defining_words(count, 1)[0])
+    product = signs[:, word].prod(axis=1)
+    points = pd.DataFrame(
+        {one.name: [at_sign(one, s) for s in signs[:, place]] for place, one in enumerate(known)}
+    )
+    baked = same_levels(usable, points, known).any(axis=0)
+    half = 1 if baked[product > 0].sum() >= baked[product < 0].sum() else -1
+    return signs[product == half]
+
+
+def _keep_inside(known: list[Factor], distance: float, kind: str) -> None:
+    if distance > 1 + 1e-9:
+        factor = known[0]
+        low, high = at_sign(factor, -distance), at_sign(factor, distance)
+        raise problem_error(
+            "plan",
+            column="kind",
+            key=f"factor {factor.name}",
+            found=f"axial levels {low:g} and {high:g} ({kind}, {distance:.3g} times the corners)",
+            expected=f"levels from {factor.low:g} to {factor.high:g}",
+            mend='plan kind="face-centred", or set wider low and high and plan afresh',
+        )
+
+
+def _failed_at(doughs: pd.DataFrame, points: pd.DataFrame, known: list[Factor]) -> np.ndarray:
+    if "status" not in doughs.columns:
+        return np.zeros(len(points), dtype=bool)
+    names = [factor.name for factor in known]
+    failed = doughs[(doughs["status"].fillna("") == FAILED) & doughs[names].notna().all(axis=1)]
+    return same_levels(failed, points, known).any(axis=0)
+
+
+def _at(point: pd.Series, known: list[Factor]) -> str:
+    return ", ".join(f"{in_words(factor.name)} {point[factor.name]:g}" for factor in known)
