@@ -24,19 +24,15 @@ PACKAGE = Path(doughkit.__file__).resolve().parent
 STUDY_OPENED = re.compile(r"""(open_study\()\s*(["']).*?\2\s*(\))""")
 """The one place in a notebook that names the study: the call in the cell tagged "study"."""
 
-HARMLESS = re.compile(r"^.*Kernel is running over TCP without encryption.*\n?", re.MULTILINE)
-"""What the kernel may say of a connection that never leaves this machine."""
-
 TEMPLATE = """
 {%- extends 'lab/index.html.j2' -%}
 {%- block html_head_js -%}{%- endblock -%}
 {%- block html_head_js_mathjax -%}{%- endblock -%}
 {%- block html_head_js_mermaidjs -%}{%- endblock -%}
 {%- block jupyter_widgets -%}{%- endblock -%}
-{%- block html_head_css -%}<style>
-@page { size: A4; margin: 15mm }
-main { max-width: 60rem; margin: 0 auto; padding: 0 1rem }
-summary { cursor: pointer; color: #5a6470 }
+{%- block html_head_css -%}{{ resources.head_of_pages }}<style>
+nav a { text-decoration: underline }
+summary { cursor: pointer; color: var(--soft) }
 @media print { details, nav { display: none } }
 </style>{%- endblock -%}
 {%- block body_header -%}{{ super() }}<nav><a href="index.html">All pages</a></nav>{%- endblock -%}
@@ -153,6 +149,8 @@ def run_notebook(path: str | os.PathLike, study_folder: str | os.PathLike) -> No
         timeout=600,
         kernel_name="python3",
         record_timing=False,
+        # else it warns of a connection that never leaves this machine
+        extra_arguments=["--log-level=ERROR"],
         resources={"metadata": {"path": os.fspath(study_folder)}},
     )
     with tempfile.TemporaryDirectory(prefix="doughkit-") as own:
@@ -196,15 +194,12 @@ def point_at_this_folder(notebook: NotebookNode, name: str) -> None:
 
 
 def refuse_blemishes(notebook: NotebookNode, name: str) -> None:
-    """Refuse words on stderr and pictures without words; take the one harmless line out."""
+    """Refuse words on stderr and pictures without words."""
     for number, cell in enumerate(notebook.cells, start=1):
-        kept = []
         for output in cell.get("outputs", []):
             if output.output_type == "stream" and output.name == "stderr":
-                told = HARMLESS.sub("", output.text)
-                if told.strip():
-                    raise NotebookFailed(f"{name}, cell {number} wrote on stderr: {told.strip()}")
-                continue
+                told = output.text.strip()
+                raise NotebookFailed(f"{name}, cell {number} wrote on stderr: {told}")
             if "image/png" in output.get("data", {}) and not (
                 output.metadata.get("image/png", {}).get("alt")
             ):
@@ -212,9 +207,6 @@ def refuse_blemishes(notebook: NotebookNode, name: str) -> None:
                     f"{name}, cell {number} shows a picture without words: give it its finding "
                     "with charts.picture"
                 )
-            kept.append(output)
-        if cell.cell_type == "code":
-            cell.outputs = kept
 
 
 def title_of(path: Path) -> str:
@@ -231,8 +223,16 @@ def as_page(notebook: NotebookNode, title: str) -> str:
     """A notebook that was run, as one page that asks the network for nothing."""
     from nbconvert import HTMLExporter
 
-    exporter = HTMLExporter(raw_template=TEMPLATE, exclude_anchor_links=True)
-    text, _ = exporter.from_notebook_node(notebook, resources={"metadata": {"name": title}})
+    from doughkit.tables import paper
+
+    exporter = HTMLExporter(
+        raw_template=TEMPLATE,
+        exclude_anchor_links=True,
+        exclude_input_prompt=True,
+        exclude_output_prompt=True,
+    )
+    resources = {"metadata": {"name": title}, "head_of_pages": paper.head_of_pages()}
+    text, _ = exporter.from_notebook_node(notebook, resources=resources)
     return text
 
 
@@ -240,8 +240,7 @@ def index_page(made: pd.DataFrame) -> str:
     """The page to open first."""
     from doughkit.tables import paper
 
-    links = [paper.link(row.title, row.page) for row in made.itertuples()]
-    return paper.page("The study in pages", links)
+    return paper.page("The study in pages", [paper.links(list(made["page"]), list(made["title"]))])
 
 
 def strip(path: Path) -> bool:

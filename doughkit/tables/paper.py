@@ -12,7 +12,8 @@ import numbers
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
-from importlib.resources import files
+from importlib import resources
+from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
@@ -199,7 +200,7 @@ class Html(str):
 
     words: str
 
-    def __new__(cls, html: str, words: str) -> Html:
+    def __new__(cls, html: str, words: str = "") -> Html:
         made = super().__new__(cls, html)
         made.words = words
         return made
@@ -313,6 +314,53 @@ def heading(text: str, level: int = 2) -> Html:
     return Html(f"<h{level}>{_safe(text)}</h{level}>", words=_one_line(text))
 
 
+@dataclass(frozen=True)
+class Links:
+    """A numbered list of pages that lie beside this one."""
+
+    files: tuple[str, ...]
+    titles: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return "\n".join(self.titles)
+
+    def _repr_html_(self) -> str:
+        pairs = zip(self.files, self.titles, strict=True)
+        lines = [f'<li><a href="{escape(quote(f))}">{_safe(title)}</a></li>' for f, title in pairs]
+        return f"<ol>{''.join(lines)}</ol>"
+
+
+def links(files: Sequence[str], titles: Sequence[str]) -> Links:
+    """List the pages that lie beside this one, in order.
+
+    Question: where does one read on?
+
+    Parameters
+    ----------
+    files : list of str
+        Names of files in the page's own folder.
+    titles : list of str
+        What stands in the list for each.
+
+    Returns
+    -------
+    Links: frozen; a page draws it.
+
+    Raises
+    ------
+    ValueError if a file is not in the page's own folder, or there are not as many titles.
+
+    Source: by definition of this library.
+
+    >>> links(["01_formulas.html"], ["Formulas on one footing"])
+    Formulas on one footing
+    """
+    strange = [one for one in files if not one or {"/", "\\", ":"} & set(one)]
+    if strange or len(files) != len(titles):
+        raise ValueError(f"links go to files beside the page, a title each; found {strange}")
+    return Links(tuple(files), tuple(titles))
+
+
 def page(title: str, parts: Iterable, *, lang: str = "en") -> str:
     """Make a whole page, to be kept, sent, read on a phone or printed on A4.
 
@@ -342,14 +390,21 @@ def page(title: str, parts: Iterable, *, lang: str = "en") -> str:
     True
     """
     body = "\n".join(_part(part) for part in parts)
-    style = (files("doughkit.tables") / "paper.css").read_text("utf-8")
     return (
         f'<!DOCTYPE html>\n<html lang="{escape(lang)}">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{_safe(title)}</title>\n{head_of_pages()}</head>\n"
+        f"<body>\n<main>\n<h1>{_safe(title)}</h1>\n{body}\n</main>\n</body>\n</html>\n"
+    )
+
+
+def head_of_pages() -> str:
+    """What the head of every page holds: nothing may be fetched or run, and our own style."""
+    style = (resources.files("doughkit.tables") / "paper.css").read_text("utf-8")
+    return (
         '<meta http-equiv="Content-Security-Policy" '
         "content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\">\n"
-        f"<title>{_safe(title)}</title>\n<style>\n{style}</style>\n</head>\n"
-        f"<body>\n<main>\n<h1>{_safe(title)}</h1>\n{body}\n</main>\n</body>\n</html>\n"
+        f"<style>\n{style}</style>\n"
     )
 
 
