@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from doughkit.tables import read_tables
 from doughkit.tables.register import GRID_KEY, TABLES, unit_of
-from tests.studies import FOLDER, make_demo
+from tests.studies import FOLDER, long_ratings, make_demo
 
 STUDIES = {"demo": make_demo.DEMO, "second": make_demo.SECOND}
 
@@ -36,6 +37,19 @@ def test_the_committed_tables_are_exactly_what_the_script_makes(tmp_path):
     kept = {path.name: path.read_bytes() for path in FOLDER.glob("*.csv")}
     assert sorted(made) == sorted(kept)
     assert [name for name in made if made[name] != kept[name]] == []
+
+
+@pytest.mark.parametrize("which", STUDIES)
+def test_the_files_read_without_a_problem_to_the_frames_that_were_made(tmp_path, which):
+    make_demo.write_study(tmp_path, 5, STUDIES[which])
+    made, _ = make_demo.make_study(5, STUDIES[which])
+    read = read_tables(tmp_path)
+    assert list(read) == list(TABLES)
+    key = ["serving", "attribute"]
+    made["ratings"] = long_ratings(made).sort_values(key, ignore_index=True)
+    read["ratings"] = read["ratings"].sort_values(key, ignore_index=True)
+    for name, frame in made.items():
+        pd.testing.assert_frame_equal(read[name][list(frame)], frame, rtol=1e-9, obj=name)
 
 
 def test_every_table_of_a_study_is_there(study):
