@@ -4,6 +4,7 @@ from doughkit.tables.paper import figure, heading, note, page, shown
 from doughkit.tables.problems import OutsideRange, Problem, StudyProblems
 from doughkit.tables.reading import read_tables
 from doughkit.tables.register import columns
+from doughkit.tables.writing import save_table
 
 __all__ = [
     "OutsideRange",
@@ -15,5 +16,6 @@ __all__ = [
     "note",
     "page",
     "read_tables",
+    "save_table",
     "shown",
 ]

@@ -11,6 +11,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+MOST_TOLD = 100
+"""A message longer than this helps nobody; the frame still has every problem."""
+
+
 @dataclass(frozen=True)
 class Problem:
     """One fault: where it stands, what was found, what was expected, how to mend it.
@@ -49,7 +53,10 @@ class StudyProblems(ValueError):
         self.problems = list(problems)
         count = len(self.problems)
         head = f"{count} problem{'s' if count != 1 else ''}" + (f" in {about}" if about else "")
-        super().__init__("\n".join([head, *(f"  {problem}" for problem in self.problems)]))
+        lines = [f"  {problem}" for problem in self.problems[:MOST_TOLD]]
+        if count > MOST_TOLD:
+            lines.append(f"  … and {count - MOST_TOLD} more; .frame() lists them all")
+        super().__init__("\n".join([head, *lines]))
 
     def frame(self) -> pd.DataFrame:
         """One row per problem: table, found, expected, mend, column, line, key."""

@@ -84,7 +84,7 @@ def read_folder(folder: str | Path) -> Reading:
         table = TABLES[name]
         known = {*table.names, *factors, *(GRID_KEY if name == "ratings" else ())}
         sheet = read_sheet(files[name], name, known)
-        reading.sha256[files[name].name] = sheet.sha256
+        reading.sha256[name] = sheet.sha256
         if not sheet.headings:
             reading.problems += sheet.problems
             continue
@@ -98,6 +98,7 @@ def read_folder(folder: str | Path) -> Reading:
             factors = factor_columns(rows.frame)
     reading.problems += check_rows(reading.rows, unreadable=set(files) - set(reading.rows))
     place = {name: number for number, name in enumerate(TABLES)}
+    reading.sha256 = {f"{name}.csv": reading.sha256[name] for name in TABLES if name in files}
     reading.problems.sort(key=lambda one: (place.get(one.table, -1), one.line or 0))
     return reading
 
