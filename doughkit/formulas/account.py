@@ -1,0 +1,303 @@
+"""Formula lines → grams of every ingredient and the flour they are reckoned on.
+
+A starter, a part or a formula named as an ingredient brings flour with it, so each line has a
+share of flour between 0 and 1 and percentages are of all flour wherever it stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from doughkit.formulas.known import Known
+from doughkit.formulas.lines import Lines, read_lines
+from doughkit.formulas.naming import FORMULA, PART
+from doughkit.formulas.own import known_ingredients
+from doughkit.tables.problems import Problem, StudyProblems
+
+FLOURS_ADD_TO = (99.5, 100.5)
+"""Flours written in percent must add to 100 within the rounding of written figures."""
+TAKES_AT_MOST = 1.02
+"""A line may take this share of what a part makes before the two are held to contradict."""
+LEAST_FLOUR_G = 1e-6
+
+
+@dataclass(frozen=True)
+class Account:
+    """Every ingredient line with its formula, `grams` and `percent` (rows low, middle, high).
+
+    Lines that name a part or another formula have given way to what is in it. `flour_g` has one
+    place per formula (0: no flour); `share` is the flour in a gram of each line; `inside` names
+    the other formula that a line came with.
+    """
+
+    known: Known
+    formulas: np.ndarray
+    formula: np.ndarray
+    part: np.ndarray
+    inside: np.ndarray
+    final: np.ndarray
+    ingredient: np.ndarray
+    place: np.ndarray
+    moisture: np.ndarray
+    share: np.ndarray
+    grams: np.ndarray
+    percent: np.ndarray
+    flour_g: np.ndarray
+    dried_lot: np.ndarray
+
+    def per_formula(self, weights: np.ndarray) -> np.ndarray:
+        """Sum of something over the lines of each formula."""
+        return np.bincount(self.formula, weights, minlength=len(self.formulas))
+
+
+def account(formulas, ingredients=None, moistures=None) -> Account:
+    """Read a frame of formulas and reckon every line in grams and percent of flour."""
+    known = known_ingredients(ingredients, moistures)
+    lines = read_lines(formulas, known)
+    basis = _Basis(lines)
+    basis.solve()
+    where = _expand(lines, basis)
+    return _reckon(lines, basis, where)
+
+
+class _Basis:
+    """Grams of each line on its own basis, and flour and mass of each basis."""
+
+    def __init__(self, lines: Lines):
+        naming = lines.naming
+        self.lines, self.basis, self.named = lines, naming.basis, naming.basis_named
+        count = len(naming.bases)
+        self.share = np.where(self.named < 0, lines.known.flour_share[lines.place], np.nan)
+        self.grams = np.full(lines.amount.shape, np.nan)
+        self.flour = np.zeros((3, count))
+        self.mass = np.zeros(count)
+        # Flour to which 100 % of a basis' written percentages belong.
+        self.unit_flour = np.full(count, np.nan)
+        # Share of the flour that is weighed where some of it is written in percent.
+        self.left = np.ones((3, count))
+
+    def solve(self) -> None:
+        """Inner bases before the outer ones that take from them."""
+        to_do = np.full(len(self.mass), True)
+        while to_do.any():
+            waits = np.isnan(self.share)
+            ready = to_do & (np.bincount(self.basis[waits], minlength=len(to_do)) == 0)
+            if not ready.any():
+                raise self._circle(to_do & (np.bincount(self.basis, minlength=len(to_do)) > 0))
+            self._solve_ready(ready)
+            to_do &= ~ready
+            with np.errstate(invalid="ignore"):
+                brought = np.nan_to_num(self.flour[1] / self.mass)
+            mine = (self.named >= 0) & ready[self.named]
+            self.share[mine] = brought[self.named[mine]]
+
+    def _solve_ready(self, ready: np.ndarray) -> None:
+        rows = np.flatnonzero(ready[self.basis])
+        basis, count = self.basis[rows], len(ready)
+        amount, percent = self.lines.amount[:, rows], self.lines.percent[rows]
+        brings = self.share[rows]
+
+        def total(values, chosen):
+            return np.bincount(basis[chosen], (brings * values)[chosen], minlength=count)
+
+        weighed = np.array([total(one, ~percent) for one in amount])
+        in_percent = np.array([total(one, percent) for one in amount])
+        written = np.bincount(basis[percent], minlength=count) > 0
+        whole = weighed[1] < LEAST_FLOUR_G
+        self._check_percent(ready & written, whole, in_percent)
+        left = np.where(whole, 1.0, 1 - in_percent / 100)
+        unit_flour = np.where(whole, 100.0, weighed / left)
+        flour = np.where(whole, weighed + in_percent, unit_flour)
+        self.grams[:, rows] = np.where(percent, amount * unit_flour[:, basis] / 100, amount)
+        self.flour[:, ready], self.left[:, ready] = flour[:, ready], left[:, ready]
+        self.unit_flour[ready] = unit_flour[1, ready]
+        self.mass += np.bincount(basis, self.grams[1, rows], minlength=count)
+
+    def _check_percent(self, asked, whole, in_percent) -> None:
+        low, high = FLOURS_ADD_TO
+        adds = in_percent[1]
+        bad = asked & np.where(whole, (adds < low) | (adds > high), in_percent[2] > 99.9)
+        if bad.any():
+            raise StudyProblems(
+                Problem(
+                    "formulas",
+                    key=self.lines.naming.bases[one],
+                    column="amount",
+                    found=f"flours that add to {adds[one]:g} %",
+                    expected="flours that add to 100 %"
+                    if whole[one]
+                    else "less than 100 % of the flour in percent, since some of it is weighed",
+                    mend="write every flour in percent so that they add to 100, or in grams",
+                )
+                for one in np.flatnonzero(bad)
+            )
+
+    def _circle(self, stuck: np.ndarray) -> StudyProblems:
+        names = [self.lines.naming.bases[one] for one in np.flatnonzero(stuck)]
+        return StudyProblems(
+            Problem(
+                "formulas",
+                key=name,
+                column="ingredient",
+                found="a formula or part that takes from itself in a circle, or waits for one",
+                expected="parts and formulas that can be made one after the other",
+                mend="rename the seed (sourdough starter), or take the line out",
+            )
+            for name in names
+        )
+
+
+@dataclass(frozen=True)
+class _Where:
+    """For every line in the account: its line, formula, part's prefix, and times its grams."""
+
+    line: np.ndarray
+    formula: np.ndarray
+    prefix: np.ndarray
+    times: np.ndarray
+
+
+def _expand(lines: Lines, basis: _Basis) -> _Where:
+    """Put what is in a part or formula in the place of the line that names it."""
+    naming, count = lines.naming, len(lines)
+    if not (naming.basis_named >= 0).any():
+        plain = np.full(count, "", dtype=object)
+        return _Where(np.arange(count), naming.formula, plain, np.ones((3, count)))
+    _check_taken(lines, basis)
+    order = np.argsort(naming.basis, kind="stable")
+    size = np.bincount(naming.basis, minlength=len(naming.bases))
+    start = np.cumsum(size) - size
+    outer = np.flatnonzero(naming.basis < len(naming.formulas))
+    empty = np.full(len(outer), "", dtype=object)
+    now = (outer, naming.formula[outer], empty, np.ones((3, len(outer))), outer, outer * 0)
+    done = []
+    while len(now[0]):
+        line, formula, prefix, times, first, second = now
+        plain = naming.basis_named[line] < 0
+        done.append(tuple(one[..., plain] for one in now))
+        line, formula, prefix, times, first, second = (one[..., ~plain] for one in now)
+        named = naming.basis_named[line]
+        again = np.repeat(np.arange(len(line)), size[named])
+        step = np.arange(len(again)) - np.repeat(np.cumsum(size[named]) - size[named], size[named])
+        child = order[start[named][again] + step]
+        is_formula = naming.names_a[line] == FORMULA
+        called = naming.formulas.astype(object)[naming.formula[child]]
+        label = np.where(is_formula[again], called, prefix[again])
+        share = times * basis.grams[:, line] / basis.mass[named]
+        inside = is_formula[again] | (prefix[again] != "")
+        now = (
+            child,
+            formula[again],
+            label,
+            share[:, again],
+            np.where(inside, first[again], child),
+            np.where(inside, child, 0),
+        )
+    line, formula, prefix, times, first, second = (
+        np.concatenate([one[spot] for one in done], axis=-1) for spot in range(6)
+    )
+    place = np.lexsort((second, first))
+    return _Where(line[place], formula[place], prefix[place], times[:, place])
+
+
+def _check_taken(lines: Lines, basis: _Basis) -> None:
+    naming = lines.naming
+    taking = np.flatnonzero(naming.basis_named >= 0)
+    named = naming.basis_named[taking]
+    count = len(naming.bases)
+    empty = np.isin(np.arange(count), named) & (basis.mass < LEAST_FLOUR_G)
+    of_part = taking[naming.names_a[taking] == PART]
+    taken = np.bincount(naming.basis_named[of_part], basis.grams[1, of_part], minlength=count)
+    in_percent = np.bincount(naming.basis[lines.percent], minlength=count) > 0
+    over = (taken > TAKES_AT_MOST * basis.mass) & ~in_percent & ~empty
+    problems = [
+        Problem(
+            "formulas",
+            key=naming.bases[one],
+            column="amount",
+            found="nothing in it" if empty[one] else f"{taken[one]:g} g of it taken",
+            expected="something to take from"
+            if empty[one]
+            else f"no more than the {basis.mass[one]:g} g that it makes",
+            mend="correct the amounts of the part, or the line that takes from it",
+        )
+        for one in np.flatnonzero(empty | over)
+    ]
+    if problems:
+        raise StudyProblems(problems)
+
+
+def _reckon(lines: Lines, basis: _Basis, where: _Where) -> Account:
+    naming, line, formula = lines.naming, where.line, where.formula
+    flour = basis.flour[:, : len(naming.formulas)]
+    _check_flour(lines, flour[1])
+    grams = basis.grams[:, line] * where.times
+    part, prefix = lines.part[line], where.prefix
+    inner = prefix != ""
+    part = np.where(
+        inner & ~naming.final[line], prefix + ": " + part, np.where(inner, prefix, part)
+    )
+    moisture, dried = _moisture(lines, line)
+    return Account(
+        known=lines.known,
+        formulas=naming.formulas,
+        formula=formula,
+        part=part,
+        inside=prefix,
+        final=naming.final[line] & ~inner,
+        ingredient=lines.ingredient[line],
+        place=lines.place[line],
+        moisture=moisture,
+        share=basis.share[line],
+        grams=grams,
+        percent=_percent(lines, basis, where, grams),
+        flour_g=flour[1],
+        dried_lot=dried,
+    )
+
+
+def _percent(lines: Lines, basis: _Basis, where: _Where, grams: np.ndarray) -> np.ndarray:
+    """Percent of all flour; a line's own flour cannot be low while all flour is high."""
+    flour, left = basis.flour[:, where.formula], basis.left[:, where.formula]
+    own = basis.share[where.line] * grams
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low = grams[0] / (flour[2] - (own[2] - own[0]) / left[2])
+        high = grams[2] / (flour[0] + (own[2] - own[0]) / left[0])
+        weighed = 100 * np.array([low, grams[1] / flour[1], high])
+        written = lines.amount[:, where.line] * (basis.unit_flour[where.formula] / flour[1])
+    outer = lines.naming.basis[where.line] == where.formula
+    percent = np.where(outer & lines.percent[where.line], written, weighed)
+    return np.where(flour[1] < LEAST_FLOUR_G, np.nan, percent)
+
+
+def _check_flour(lines: Lines, flour: np.ndarray) -> None:
+    """Only what another formula takes from may do without flour."""
+    naming = lines.naming
+    bad = (flour < LEAST_FLOUR_G) & ~np.isin(np.arange(len(flour)), naming.basis_named)
+    if bad.any():
+        raise StudyProblems(
+            Problem(
+                "formulas",
+                key=f"formula {naming.formulas[one]}",
+                column="ingredient",
+                found="no flour",
+                expected="at least one flour, since percentages are of flour",
+                mend="add the flour, or give its role in the table ingredients",
+            )
+            for one in np.flatnonzero(bad)
+        )
+
+
+def _moisture(lines: Lines, line: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Moisture of every line, and which of it was dried from the line's own flour lot."""
+    known = lines.known
+    moisture = known.moisture[lines.place[line]]
+    if not known.lots:
+        return moisture, np.full(len(line), False)
+    codes, lots = pd.factorize(lines.lot[line])
+    dried = np.array([known.lots.get(lot, np.nan) for lot in lots], dtype=float)[codes]
+    use = ~np.isnan(dried) & (known.role[lines.place[line]] == "flour")
+    return np.where(use, dried, moisture), use

@@ -1,0 +1,207 @@
+"""A frame of formulas, checked line by line and held as arrays; all faults are told at once."""
+
+from __future__ import annotations
+
+import csv
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from doughkit.formulas.known import HERE, Known
+from doughkit.formulas.naming import INGREDIENT, Naming, read_naming
+from doughkit.formulas.units import (
+    COUNT,
+    OTHER_SPREAD,
+    PERCENT,
+    VOLUME,
+    VOLUME_SPREAD,
+    plain_text,
+    read_amounts,
+    unit_mend,
+    unit_of_amount,
+)
+from doughkit.tables.problems import Problem, StudyProblems, require_columns
+
+TEXT = ("formula", "part", "ingredient", "unit", "flour_lot")
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Formula lines as arrays.
+
+    `amount` has three rows, low, middle and high: grams, or percent of flour where `percent` is
+    set. `place` is the ingredient's place in `known`, −1 for a part or formula.
+    """
+
+    known: Known
+    naming: Naming
+    part: np.ndarray
+    ingredient: np.ndarray
+    lot: np.ndarray
+    place: np.ndarray
+    amount: np.ndarray
+    percent: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+
+def one_column(frame: pd.DataFrame, name: str, table: str) -> pd.Series:
+    """A column that stands once, with a plain index."""
+    if (frame.columns == name).sum() > 1:
+        problem = Problem(
+            table,
+            column=name,
+            found=f"the heading '{name}' more than once",
+            expected="each heading once",
+            mend="rename or delete one of them",
+        )
+        raise StudyProblems([problem])
+    return frame[name].reset_index(drop=True)
+
+
+def read_lines(formulas: pd.DataFrame, known: Known) -> Lines:
+    """Check a frame of formulas and hold it as arrays."""
+    require_columns(formulas, "formula", "ingredient", "amount", "unit", table="formulas")
+    text = {
+        name: plain_text(one_column(formulas, name, "formulas")).to_numpy(dtype=object)
+        if name in formulas.columns
+        else np.full(len(formulas), "", dtype=object)
+        for name in TEXT
+    }
+    written = one_column(formulas, "amount", "formulas")
+    low, high, amount_faults = read_amounts(written)
+    naming = read_naming(text["formula"], text["part"], text["ingredient"])
+    place = np.where(naming.names_a == INGREDIENT, _places(text["ingredient"], known), -1)
+    kind, size, counted = _units(text["unit"])
+    per = _grams_per_unit(place, kind, size, counted, known)
+    faults = _Faults(text, written, known)
+    faults.tell("formula", text["formula"] == "", faults.no_formula)
+    faults.tell("ingredient", (naming.names_a == INGREDIENT) & (place < 0), faults.unknown)
+    faults.tell("amount", np.isin(np.arange(len(low)), list(amount_faults)), amount_faults.get)
+    faults.tell("unit", kind < 0, faults.no_unit)
+    known_thing = (place >= 0) | (naming.names_a != INGREDIENT)
+    faults.tell("unit", np.isnan(per[1]) & (kind >= 0) & known_thing, faults.no_mass)
+    faults.raise_all()
+    return Lines(
+        known=known,
+        naming=naming,
+        part=text["part"],
+        ingredient=text["ingredient"],
+        lot=text["flour_lot"],
+        place=place,
+        amount=np.array([low, (low + high) / 2, high]) * per,
+        percent=kind == PERCENT,
+    )
+
+
+def _places(ingredient: np.ndarray, known: Known) -> np.ndarray:
+    codes, seen = pd.factorize(ingredient)
+    return np.array([known.place(name) for name in seen], dtype=int)[codes]
+
+
+def _units(unit: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Kind (−1 for an unknown unit), size and counted unit of every line."""
+    codes, seen = pd.factorize(unit)
+    found = [unit_of_amount(word) or (-1, 0.0, "") for word in seen]
+    kind, size, counted = zip(*found, strict=True) if found else ((), (), ())
+    return (
+        np.array(kind, dtype=int)[codes],
+        np.array(size, dtype=float)[codes],
+        np.array(counted, dtype=object)[codes],
+    )
+
+
+@functools.cache
+def counted_masses() -> dict[tuple[str, str], tuple[float, float, float]]:
+    """Low, middle and high mass of one counted thing, by ingredient and unit."""
+    with (HERE / "counts.csv").open(encoding="utf8", newline="") as file:
+        return {
+            (row["ingredient"], row["unit"]): tuple(
+                float(row[name]) for name in ("low", "grams", "high")
+            )
+            for row in csv.DictReader(file)
+        }
+
+
+def _grams_per_unit(place, kind, size, counted, known) -> np.ndarray:
+    """Grams (or percent) in one unit of each line: low, middle, high; nan where not known."""
+    per = np.array([size, size, size])
+    named = place >= 0
+    volume = kind == VOLUME
+    if volume.any():
+        misses = np.array([VOLUME_SPREAD.get(role, OTHER_SPREAD) for role in known.role])
+        density = np.where(named, known.density[place], np.nan)
+        miss = misses[place]
+        per[:, volume] *= (density * np.array([1 - miss, np.ones(len(miss)), 1 + miss]))[:, volume]
+    for line in np.flatnonzero(kind == COUNT):
+        thing = (known.names[place[line]] if named[line] else "", counted[line])
+        per[:, line] = counted_masses().get(thing, (np.nan,) * 3)
+    return per
+
+
+class _Faults:
+    """Gathers the faults of formula lines, to tell them in the order of the lines."""
+
+    def __init__(self, text: dict, written: pd.Series, known: Known):
+        self.text, self.written, self.known = text, written, known
+        self.problems: list[tuple[int, Problem]] = []
+
+    def tell(self, column: str, bad: np.ndarray, about) -> None:
+        """`about(line)` gives what has `expected` and `mend`, for every line that is bad."""
+        for line in map(int, np.flatnonzero(bad)):
+            fault = about(line)
+            cell = self.written.iloc[line] if column == "amount" else self.text[column][line]
+            problem = Problem(
+                "formulas",
+                key=line_key(self.text, line),
+                column=column,
+                found="nothing" if pd.isna(cell) or cell == "" else f"'{cell}'",
+                expected=fault.expected,
+                mend=fault.mend,
+            )
+            self.problems.append((line, problem))
+
+    def raise_all(self) -> None:
+        if self.problems:
+            ordered = sorted(self.problems, key=lambda one: one[0])
+            raise StudyProblems([problem for _, problem in ordered], about="the formulas")
+
+    def no_formula(self, line: int) -> Mend:
+        return Mend("the formula's name", "name the formula this line belongs to")
+
+    def unknown(self, line: int) -> Mend:
+        return Mend(
+            "a known ingredient, a part or another formula",
+            self.known.mend(self.text["ingredient"][line]),
+        )
+
+    def no_unit(self, line: int) -> Mend:
+        return Mend("a known unit", unit_mend(self.text["unit"][line]))
+
+    def no_mass(self, line: int) -> Mend:
+        counted = unit_of_amount(self.text["unit"][line])[0] == COUNT
+        return Mend(
+            f"a unit by which '{self.text['ingredient'][line]}' can be weighed",
+            "weigh one and write g"
+            if counted
+            else "write g, or give density_g_ml in the table ingredients",
+        )
+
+
+@dataclass(frozen=True)
+class Mend:
+    """What was expected of a cell, and how to mend it."""
+
+    expected: str
+    mend: str
+
+
+def line_key(text: dict, line: int) -> str:
+    """A line's name in a message."""
+    named = [("formula", text["formula"][line]), ("part", text["part"][line])]
+    named.append(("ingredient", text["ingredient"][line]))
+    words = [f"{what} {name}" for what, name in named if name]
+    return ", ".join(words) or f"row {line + 1}"
