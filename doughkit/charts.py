@@ -48,7 +48,7 @@ class Picture:
     finding: str
 
     def _repr_html_(self) -> str:
-        return paper.figure(self.png, self.finding)
+        return paper.figure(self.png, self.finding)._repr_html_()
 
     def __repr__(self) -> str:
         return f"picture: {self.finding}"
