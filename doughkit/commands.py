@@ -167,13 +167,15 @@ def lab(options: frozenset[str]) -> int:
         say(f"JupyterLab on a fresh copy of the demo study in {place}")
     say("The address follows; Ctrl-C here ends it.")
     command = [sys.executable, "-m", "jupyterlab", "--notebook-dir", str(place)]
-    command += ["--ServerApp.ip=127.0.0.1", "--LabApp.extension_manager=readonly"]
+    command += ["--ServerApp.ip=127.0.0.1", "--log-level=WARN"]
+    for first in sorted(place.glob("notebooks/*.ipynb"))[:1]:
+        command.append(f"--LabApp.default_url=/lab/tree/notebooks/{first.name}")
+    command += ["--LabApp.extension_manager=readonly"]  # the other kind looks for news of its own
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")
-    try:
-        return 0 if subprocess.call(command) == 0 else 1
-    except KeyboardInterrupt:
-        return 0
+    if os.name == "nt":
+        return 1 if subprocess.call(command) else 0
+    os.execv(command[0], command)
 
 
 # --- clean ---------------------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-SIZE = "about 0.7 GB"
+SIZE = "about 0.8 GB"
 ROOM_NEEDED_GB = 1.5
 """Room for the environment and for what is unpacked beside it meanwhile."""
 
