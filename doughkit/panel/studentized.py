@@ -31,6 +31,8 @@ def range_sf(q: np.ndarray, groups: int, df: float) -> np.ndarray:
 
 
 def _error_nodes(df: float) -> tuple[np.ndarray, np.ndarray]:
+    if np.isinf(df):
+        return np.ones(1), np.ones(1)
     low, high = np.sqrt(stats.chi2.ppf([1e-15, 1 - 1e-15], df) / df)
     half = (high - low) / 2
     s = low + half * (1 + _S)
