@@ -314,23 +314,7 @@ def heading(text: str, level: int = 2) -> Html:
     return Html(f"<h{level}>{_safe(text)}</h{level}>", words=_one_line(text))
 
 
-@dataclass(frozen=True)
-class Links:
-    """A numbered list of pages that lie beside this one."""
-
-    files: tuple[str, ...]
-    titles: tuple[str, ...]
-
-    def __repr__(self) -> str:
-        return "\n".join(self.titles)
-
-    def _repr_html_(self) -> str:
-        pairs = zip(self.files, self.titles, strict=True)
-        lines = [f'<li><a href="{escape(quote(f))}">{_safe(title)}</a></li>' for f, title in pairs]
-        return f"<ol>{''.join(lines)}</ol>"
-
-
-def links(files: Sequence[str], titles: Sequence[str]) -> Links:
+def links(files: Sequence[str], titles: Sequence[str]) -> Html:
     """List the pages that lie beside this one, in order.
 
     Question: where does one read on?
@@ -344,7 +328,7 @@ def links(files: Sequence[str], titles: Sequence[str]) -> Links:
 
     Returns
     -------
-    Links: frozen; a page draws it.
+    Html: text that a page draws.
 
     Raises
     ------
@@ -353,12 +337,14 @@ def links(files: Sequence[str], titles: Sequence[str]) -> Links:
     Source: by definition of this library.
 
     >>> links(["01_formulas.html"], ["Formulas on one footing"])
-    Formulas on one footing
+    [links] Formulas on one footing
     """
     strange = [one for one in files if not one or {"/", "\\", ":"} & set(one)]
     if strange or len(files) != len(titles):
         raise ValueError(f"links go to files beside the page, a title each; found {strange}")
-    return Links(tuple(files), tuple(titles))
+    pairs = zip(files, titles, strict=True)
+    lines = [f'<li><a href="{escape(quote(f))}">{_safe(title)}</a></li>' for f, title in pairs]
+    return Html(f"<ol>{''.join(lines)}</ol>", words=f"[links] {'; '.join(titles)}")
 
 
 def page(title: str, parts: Iterable, *, lang: str = "en") -> str:
