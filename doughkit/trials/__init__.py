@@ -8,9 +8,12 @@ from doughkit.trials.limits import check_limits, level_grid
 from doughkit.trials.models import model_columns, model_terms
 from doughkit.trials.rounds import Round
 from doughkit.trials.surface import axial_distance, plan_surface
+from doughkit.trials.tells import Spreads, Tells, what_it_tells
 
 __all__ = [
     "Round",
+    "Spreads",
+    "Tells",
     "aliases",
     "axial_distance",
     "check_limits",
@@ -25,4 +28,5 @@ __all__ = [
     "plan_surface",
     "plan_two_level",
     "to_steps",
+    "what_it_tells",
 ]

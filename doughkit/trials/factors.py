@@ -10,6 +10,7 @@ import pandas as pd
 from doughkit.tables.problems import Problem, StudyProblems, nearest, require_columns
 from doughkit.tables.register import UNIT_OF_SUFFIX, unit_of
 
+ENDINGS = sorted(UNIT_OF_SUFFIX, key=len, reverse=True)
 PER = ("dough", "piece", "day")
 
 
@@ -38,17 +39,19 @@ class Factor:
         return [f"{self.name}: {level}" for level in self.levels[:-1]] or [self.name]
 
 
+WORD_OF_UNIT = {"min": " time", "s": " time", "h": " time", "°C": " temperature"}
+
+
 def in_words(name: str) -> str:
     """A factor's name as it is spoken: no unit, no underscores.
 
-    >>> in_words("whole_grain_pct")
-    'whole grain'
+    >>> in_words("whole_grain_pct"), in_words("bake_min")
+    ('whole grain', 'bake time')
     """
     unit = unit_of(name)
-    ends = [end for end, its_unit in UNIT_OF_SUFFIX.items() if unit and its_unit == unit]
-    for end in ends:
-        name = name.removesuffix(end)
-    return name.replace("_", " ")
+    if unit:
+        name = name.removesuffix(next(end for end in ENDINGS if name.endswith(end)))
+    return name.replace("_", " ") + WORD_OF_UNIT.get(unit, "")
 
 
 def read_factors(factors: pd.DataFrame, *, per: str | None = None) -> list[Factor]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from itertools import combinations
 
-import numpy as np
 import pandas as pd
 
 from doughkit.tables.problems import problem_error, require_columns
@@ -33,9 +32,10 @@ def model_terms(factors: pd.DataFrame, terms: str = "quadratic") -> pd.DataFrame
     DataFrame, one row per column of the model (the intercept is not listed): term (the column's
     name), kind (linear, interaction, bend), factor, with (the second factor of a pair, else
     empty), stratum ("piece" if a factor changed per piece takes part, else "dough" or "day"),
-    times (coefficient × times = low-to-high change: 2 for linear; 2 for a pair, half the change
-    in one effect as the other goes from low to high; 1 for a bend, how far low and high lie above
-    the middle; empty for categories), words.
+    times (coefficient × times = the effect as told: 2 for linear, from low to high; 2 for a pair,
+    half the change in one effect as the other goes from low to high; 1 for a bend, how far low
+    and high lie above the middle. Of a category: 1, the level's distance from the levels' mean;
+    in a pair with a number 2, how far the effect at that level is from the mean effect), words.
 
     Raises
     ------
@@ -73,21 +73,23 @@ def model_terms(factors: pd.DataFrame, terms: str = "quadratic") -> pd.DataFrame
 def _row(term: str, kind: str, factor: Factor, other: Factor | None = None) -> dict:
     pair = [factor] if other is None else [factor, other]
     per = {one.changed_per for one in pair}
-    words = {
-        "linear": in_words(factor.name),
-        "interaction": TIMES.join(in_words(one.name) for one in pair),
-        "bend": f"the bend of {in_words(factor.name)}",
-    }[kind]
-    category = any(one.levels for one in pair)
+    numbers = sum(not one.levels for one in pair)
     return {
         "term": term,
         "kind": kind,
         "factor": factor.name,
         "with": "" if other is None else other.name,
         "stratum": next(level for level in ("piece", "dough", "day") if level in per),
-        "times": np.nan if category else {"linear": 2.0, "interaction": 2.0, "bend": 1.0}[kind],
-        "words": words,
+        "times": 2.0 if numbers and kind != "bend" else 1.0,
+        "words": _words(term, kind),
     }
+
+
+def _words(term: str, kind: str) -> str:
+    if kind == "bend":
+        return f"the bend of {in_words(term.removesuffix('²'))}"
+    parts = [part.split(": ", 1) for part in term.split(TIMES)]
+    return TIMES.join(" ".join([in_words(part[0]), *part[1:]]) for part in parts)
 
 
 def model_columns(

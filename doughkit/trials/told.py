@@ -1,0 +1,98 @@
+"""The findings of `what_it_tells` as sentences."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from doughkit.trials.factors import Factor, in_words
+from doughkit.trials.strata import groups_together
+
+CLOSE = 0.5
+"""Pairs that travel together at least so much are told in a sentence, the five closest."""
+
+WIDE = 2.0
+"""An error widened by so much is told in a sentence."""
+
+
+def counted(table: pd.DataFrame, left_out: pd.DataFrame) -> list[str]:
+    said = f"{table['dough'].nunique()} doughs and {len(table)} pieces are read"
+    if len(left_out):
+        listed = ", ".join(f"{row.dough} ({row.why})" for row in left_out.itertuples())
+        said += f"; left out: {listed}"
+    return [said + "."]
+
+
+def unchanged(known: list[Factor], table: pd.DataFrame, terms: str) -> list[str]:
+    """Factors that stood still, and bends that two levels cannot show."""
+    levels = {factor: table[factor.name].nunique() for factor in known}
+    still = [in_words(factor.name) for factor, count in levels.items() if count < 2]
+    said = [f"{name} never changed: nothing can be told of it." for name in still]
+    if terms == "quadratic":
+        said += [
+            f"{in_words(factor.name)} was baked at two levels only: its bend can't be told."
+            for factor, count in levels.items()
+            if count == 2 and not factor.levels
+        ]
+    return said
+
+
+def mixed(names: list[str], unknown: np.ndarray) -> list[str]:
+    """What moved together exactly."""
+    sentences = []
+    for members, number in groups_together(unknown):
+        words = list(dict.fromkeys(names[one] for one in members))
+        listed = f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
+        how = "can only be told as one" if number == 1 else f"only {number} of them can be told"
+        sentences.append(f"{listed} moved together: {how}.")
+    return sentences
+
+
+def pairs(together: pd.DataFrame) -> list[str]:
+    close = together[together["correlation"].abs() >= CLOSE]
+    return list(close["sentence"].head(5))
+
+
+def widened(effects: pd.DataFrame) -> list[str]:
+    wide = effects[effects["widened_by"] >= WIDE]
+    return [
+        f"{row.effect} travels with a mixture of the others: known {row.widened_by:.1f} times "
+        "less sharply than on its own."
+        for row in wide.itertuples()
+    ]
+
+
+def judged(strata, effects, spreads, level: float) -> list[str]:
+    """What effects are judged by, and how large one must be to be found."""
+    left = {row.stratum: _count(row.df, "leftover difference") for row in strata.itertuples()}
+    said = [f"Dough effects are judged by {left['dough']} between doughs."]
+    if (effects["stratum"] == "piece").any():
+        said.append(f"Piece effects are judged by {left['piece']} between pieces of a dough.")
+    if strata["df"].iloc[0] == 0:
+        said.append(
+            "No dough is left over to show how far doughs differ by chance: add a dough, ask for "
+            "fewer terms, or lean on the assumed spread."
+        )
+    said += [
+        f"{row.effect}: standard error {row.se:.3g}; a true change of {row.smallest:.3g} would be "
+        f"found 8 times in 10 (its {level * 100:g} % interval off zero)."
+        for row in _headlines(effects).itertuples()
+    ]
+    said.append(
+        f"Assumed spreads, our starting guess and not your doughs: dough {spreads.dough:.3g}, "
+        f"piece {spreads.piece:.3g}, one score {spreads.tasting:.3g}, {spreads.tasters} tasters."
+    )
+    return said
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def _headlines(effects: pd.DataFrame) -> pd.DataFrame:
+    """Each number from low to high, and of each category the pair of levels known worst."""
+    found = effects[effects["smallest"].notna()]
+    numbers = found[found["term"] == found["factor"]]
+    numbers = numbers.assign(effect=numbers["effect"] + " from low to high")
+    pairs = found[found["term"] == ""].sort_values("se", ascending=False, kind="stable")
+    return pd.concat([numbers, pairs.drop_duplicates("factor")])
