@@ -155,7 +155,7 @@ def fit_linear(
     s = np.sqrt(error / df) if df > 0 else np.nan
     covariance = (solved.spread @ solved.spread.T) * s**2
     total = float(((y - y.mean()) ** 2).sum()) if constant else float(y @ y)
-    points = _points(y, solved, s, df)
+    points = influence(y, solved, s, df)
     press = float((points["left_out"] ** 2).sum(skipna=False))
     spread = total if total > 0 else np.nan
     per_df = s**2 * (len(y) - int(constant))
@@ -200,7 +200,8 @@ def _coefficients(terms, estimate, se, df, level) -> pd.DataFrame:
     )
 
 
-def _points(y, solved: Solved, s: float, df: int) -> pd.DataFrame:
+def influence(y: np.ndarray, solved: Solved, s: float, df: int) -> pd.DataFrame:
+    """What each observation weighs in a fit: the frame `points` of `fit_linear`."""
     leverage, residual = solved.leverage, solved.residual
     # A row with leverage 1 is fitted whatever it says: nothing can be known of it from the others.
     free = np.where(leverage < 1 - 1e-12, 1 - leverage, np.nan)

@@ -1,0 +1,230 @@
+"""A fitted surface per attribute, and what can be asked of it."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from doughkit.fitting.design import checked_level
+from doughkit.tables.problems import (
+    OutsideRange,
+    Problem,
+    StudyProblems,
+    nearest,
+    require_columns,
+)
+from doughkit.texture.columns import Model
+from doughkit.texture.strata import Strata
+from doughkit.trials.coding import as_levels
+from doughkit.trials.factors import read_factors
+
+SCOPE = "this_panel"
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """One attribute's regression with the model it stands on."""
+
+    model: Model
+    strata: Strata
+
+
+@dataclass(frozen=True, eq=False)
+class TextureFit:
+    """Texture by the factors, by strata.
+
+    effects : attribute, term, kind, factor, with, stratum, low_to_high, se, df, ci_low, ci_high,
+        p, per_step, ci_level, scope, words
+    coefficients : attribute, term, estimate, se, df, p, ci_low, ci_high, ci_level, on the coding
+        −1 … +1
+    sources : attribute, stratum, source, df, sum_square, mean_square, f, p
+    checks : attribute, s_dough, df_dough, s_piece, df_piece, lack_of_fit_f, lack_of_fit_df,
+        pure_error_df, lack_of_fit_p, press, r2, r2_predicted
+    points : attribute, piece, dough, mean, fitted, residual
+    doughs : attribute, dough, and what `fit_linear` says of each point, here of each dough's mean
+    not_seen : attribute, term, words, why: terms left out since these doughs can't show them
+    left_out : attribute, piece, why
+    design : the pieces used: piece, dough, kind, block, one column per factor
+    """
+
+    effects: pd.DataFrame
+    coefficients: pd.DataFrame
+    sources: pd.DataFrame
+    checks: pd.DataFrame
+    points: pd.DataFrame
+    doughs: pd.DataFrame
+    not_seen: pd.DataFrame
+    left_out: pd.DataFrame
+    design: pd.DataFrame
+    level: float
+    surfaces: dict[str, Surface] = field(repr=False)
+
+    @property
+    def attributes(self) -> list[str]:
+        return list(self.surfaces)
+
+    def predict(self, levels: pd.DataFrame, *, level: float | None = None) -> pd.DataFrame:
+        """Predict each attribute at rows of levels.
+
+        Question: what would this panel say of a piece made so?
+
+        Parameters
+        ----------
+        levels : DataFrame
+            One column per factor that was varied, one row per piece asked for.
+        level : float, optional
+            Share of intervals that should hold; as in the fit, unless said.
+
+        Returns
+        -------
+        DataFrame, a row per attribute and row of `levels`: attribute, mean, se, df, ci_low,
+        ci_high (of this panel's long-run mean), next_low, next_high (of one piece of a dough yet
+        to be mixed, with the spread of doughs and pieces), ci_level, scope, then the levels.
+
+        Raises
+        ------
+        StudyProblems if a factor has no column or a level can't be read. Warns OutsideRange
+        beyond the levels that were baked.
+
+        Source: as `fit`.
+        """
+        level = self.level if level is None else checked_level(level)
+        parts = []
+        for attribute, surface in self.surfaces.items():
+            rows = _matrix(surface.model, levels)
+            mean = rows @ surface.strata.beta
+            se, df, _ = surface.strata.error(rows)
+            next_se, next_df, _ = surface.strata.error(rows, next_piece=True)
+            half, wide = t_times(level, df) * se, t_times(level, next_df) * next_se
+            frame = pd.DataFrame(
+                {
+                    "mean": mean,
+                    "se": se,
+                    "df": df,
+                    "ci_low": mean - half,
+                    "ci_high": mean + half,
+                    "next_low": mean - wide,
+                    "next_high": mean + wide,
+                    "ci_level": level,
+                    "scope": SCOPE,
+                }
+            )
+            frame.insert(0, "attribute", attribute)
+            parts.append(pd.concat([frame, levels.reset_index(drop=True)], axis=1))
+        return pd.concat(parts, ignore_index=True)
+
+    def draws(self, levels: pd.DataFrame, *, n: int, seed: int) -> pd.DataFrame:
+        """Draw long-run means as they may be, given the data, at rows of levels.
+
+        Parameters
+        ----------
+        levels : DataFrame
+            As in `predict`.
+        n : int
+            Number of draws.
+        seed : int
+            The same seed gives the same draws.
+
+        Returns
+        -------
+        DataFrame: attribute, draw, row (of `levels`, from 0), value.
+
+        Raises
+        ------
+        StudyProblems as `predict`.
+
+        Source: independent t distributions of the two strata's estimates.
+        """
+        values = self.draw_values(levels, n=n, seed=seed)
+        rows = np.tile(np.arange(len(levels)), n)
+        return pd.concat(
+            [
+                pd.DataFrame(
+                    {
+                        "attribute": attribute,
+                        "draw": np.repeat(np.arange(n), len(levels)),
+                        "row": rows,
+                        "value": drawn.ravel(),
+                    }
+                )
+                for attribute, drawn in values.items()
+            ],
+            ignore_index=True,
+        )
+
+    def draw_values(self, levels: pd.DataFrame, *, n: int, seed: int) -> dict[str, np.ndarray]:
+        """The same as arrays: attribute → draws × rows of levels."""
+        rng = np.random.default_rng(seed)
+        found = {}
+        cache: dict[int, np.ndarray] = {}
+        for attribute, surface in self.surfaces.items():
+            key = id(surface.model)
+            if key not in cache:
+                cache[key] = _matrix(surface.model, levels)
+            found[attribute] = surface.strata.draw(n, rng) @ cache[key].T
+        return found
+
+    def summary(self) -> str:
+        """Say in two sentences what was told apart and what could not be."""
+        count = self.effects[self.effects["kind"] == "linear"]
+        sure = count[(count["ci_low"] > 0) | (count["ci_high"] < 0)]
+        told = "; ".join(
+            f"{attribute}: " + ", ".join(f"{row.words} {row.low_to_high:+.2g}" for row in rows)
+            for attribute, rows in (
+                (name, list(part.itertuples()))
+                for name, part in sure.groupby("attribute", sort=False)
+            )
+        )
+        design = self.design
+        said = (
+            f"{design['piece'].nunique()} pieces of {design['dough'].nunique()} doughs. Effects "
+            f"whose {self.level:.0%} interval does not reach zero: {told or 'none'}."
+        )
+        if self.checks["df_dough"].eq(0).any():
+            said += " As many terms as doughs: nothing is left to judge the dough factors by."
+        unseen = self.not_seen["words"].drop_duplicates()
+        if len(unseen):
+            said += f" These doughs can't show: {', '.join(unseen)}."
+        return said
+
+
+def t_times(level: float, df) -> np.ndarray:
+    """How many standard errors an interval reaches; empty without degrees of freedom."""
+    df = np.asarray(df, dtype=float)
+    return stats.t.ppf((1 + level) / 2, np.where(df > 0, df, np.nan))
+
+
+def _matrix(model: Model, levels: pd.DataFrame) -> np.ndarray:
+    known = read_factors(model.factors)
+    require_columns(levels, *(factor.name for factor in known), table="levels")
+    problems, beyond = [], []
+    for factor in known:
+        column, seen = levels[factor.name], model.seen[factor.name]
+        problems += [
+            Problem("levels", column=factor.name, key=f"row {index}", found="an empty cell",
+                    expected="a level", mend="fill it in")
+            for index in levels.index[column.isna()]
+        ]  # fmt: skip
+        if factor.levels:
+            strange = set(as_levels(column.dropna())) - set(factor.levels)
+            problems += [
+                Problem("levels", column=factor.name, found=repr(one),
+                        expected=" or ".join(factor.levels),
+                        mend=nearest(one, factor.levels) or "ask for a level that was baked")
+                for one in sorted(strange)
+            ]  # fmt: skip
+        elif column.min() < seen[0] - 1e-9 or column.max() > seen[-1] + 1e-9:
+            beyond.append(
+                f"{factor.name} {column.min():g} to {column.max():g} (baked: {seen[0]:g} to "
+                f"{seen[-1]:g})"
+            )
+    if problems:
+        raise StudyProblems(problems)
+    if beyond:
+        text = "asked beyond what was baked: " + ", ".join(beyond)
+        warnings.warn(text, OutsideRange, stacklevel=4)
+    return model.matrix(levels)

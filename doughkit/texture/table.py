@@ -1,0 +1,184 @@
+"""From the tables to one row per piece: its dough, its levels, and what was left out and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from doughkit.tables.problems import (
+    Problem,
+    StudyProblems,
+    nearest,
+    problem_error,
+    require_columns,
+    require_unique,
+)
+from doughkit.trials.coding import as_levels
+from doughkit.trials.factors import Factor, read_factors
+
+CONSEQUENCES = (
+    "loss_g",
+    "loss_pct",
+    "mass_after_g",
+    "water_left_pct",
+    "finished_moisture_pct",
+    "droop_mm",
+    "thickness_mm",
+)
+"""Measured on the baked piece: they follow from the factors and can't be set beside them."""
+
+
+@dataclass(frozen=True, eq=False)
+class PieceTable:
+    """rows: piece, dough, kind, block, one column per factor; left_out: attribute, piece, why."""
+
+    rows: pd.DataFrame
+    values: pd.DataFrame
+    left_out: pd.DataFrame
+
+
+def piece_table(values, doughs, pieces, factors, *, block: str | None) -> PieceTable:
+    """Join values to levels; every problem at once, nothing left out without a reason."""
+    known = read_factors(factors)
+    _refuse_consequences(known)
+    require_unique(values, "attribute", "piece", table="values")
+    require_columns(values, "mean", table="values")
+    require_unique(pieces, "piece", table="pieces")
+    require_columns(pieces, "dough", table="pieces")
+    require_unique(doughs, "dough", table="doughs")
+    _require_known(values["piece"], pieces["piece"], "values", "piece")
+    _require_known(pieces["dough"], doughs["dough"], "pieces", "dough")
+    rows = _joined(doughs, pieces, known, block)
+    _refuse_shared_days(rows, pieces, known)
+    rows = rows[rows["piece"].isin(values["piece"])].reset_index(drop=True)
+    why = _why_left_out(rows, known, block)
+    reason = values["piece"].map(why.set_axis(rows["piece"])).fillna("")
+    reason = reason.mask((reason == "") & values["mean"].isna(), "it has no value")
+    left_out = values.loc[reason != "", ["attribute", "piece"]].assign(why=reason)
+    kept = values.loc[reason == "", ["attribute", "piece", "mean"]]
+    if kept.empty:
+        raise problem_error(
+            "values",
+            found=f"{len(values)} values, none of a piece whose levels are known",
+            expected="values of pieces of test doughs",
+            mend="give values of pieces whose dough has a level of every factor",
+        )
+    return PieceTable(
+        rows[rows["piece"].isin(kept["piece"])].reset_index(drop=True),
+        kept.reset_index(drop=True),
+        left_out.reset_index(drop=True),
+    )
+
+
+def _refuse_consequences(known: list[Factor]) -> None:
+    measured = [factor.name for factor in known if factor.name in CONSEQUENCES]
+    if measured and len(known) > 1:
+        causes = ", ".join(factor.name for factor in known if factor.name not in measured)
+        raise StudyProblems(
+            Problem(
+                "factors",
+                key=f"factor {name}",
+                found=f"a property of the baked piece beside {causes or 'another such property'}",
+                expected="only what can be set before the bake",
+                mend=f"{name} follows from what was mixed and baked: beside its causes it changes "
+                "what their effects mean. Read it as a value of its own, or alone as the one axis",
+            )
+            for name in measured
+        )
+
+
+def _require_known(names: pd.Series, known: pd.Series, table: str, column: str) -> None:
+    strange = names[~names.isin(known)].unique()
+    if len(strange):
+        raise StudyProblems(
+            Problem(
+                table,
+                column=column,
+                found=repr(name),
+                expected=f"a {column} of the table {column}s",
+                mend=nearest(name, known) or f"add it to the table {column}s",
+            )
+            for name in strange
+        )
+
+
+def _joined(doughs, pieces, known: list[Factor], block: str | None) -> pd.DataFrame:
+    of_dough = [factor.name for factor in known if factor.changed_per == "dough"]
+    of_piece = [factor.name for factor in known if factor.changed_per == "piece"]
+    for factor in known:
+        if factor.changed_per == "day":
+            (of_dough if factor.name in doughs.columns else of_piece).append(factor.name)
+    require_columns(doughs, *of_dough, table="doughs")
+    require_columns(pieces, *of_piece, table="pieces")
+    if block is not None and block not in doughs.columns and block not in pieces.columns:
+        require_columns(doughs, block, table="doughs")
+    left, right = pieces[["piece", "dough", *of_piece]], doughs[["dough", *of_dough]]
+    right = right.assign(kind=doughs["kind"] if "kind" in doughs.columns else "test")
+    if "status" in doughs.columns:
+        right = right.assign(status=doughs["status"])
+    if block is not None:
+        source = doughs if block in doughs.columns else pieces
+        labels = as_levels(source[block]).where(source[block].notna())
+        if source is doughs:
+            right = right.assign(block=labels)
+        else:
+            left = left.assign(block=labels)
+    rows = left.merge(right, on="dough", how="left", validate="m:1")
+    return rows if block is not None else rows.assign(block="")
+
+
+def _refuse_shared_days(rows, pieces, known: list[Factor]) -> None:
+    daily = [factor.name for factor in known if factor.changed_per == "day"]
+    if not daily:
+        return
+    require_columns(pieces, "bake_day", table="pieces")
+    doughs_of_day = pieces.groupby("bake_day", observed=True)["dough"].nunique()
+    shared = doughs_of_day[doughs_of_day > 1]
+    if len(shared):
+        raise problem_error(
+            "factors",
+            key=f"factor {', '.join(daily)}",
+            column="changed_per",
+            found=f"set once a day, and days with several doughs ({', '.join(shared.index)})",
+            expected="one dough a day",
+            mend="doughs of one day are no repeats of its level; leave the factor out, or change "
+            "it per dough or per piece",
+        )
+
+
+def _why_left_out(rows, known: list[Factor], block: str | None) -> pd.Series:
+    """A reason per row, empty where the piece is used; test pieces must have all their levels."""
+    names = [factor.name for factor in known]
+    gaps = rows[names].isna()
+    if block is not None:
+        gaps = gaps.assign(**{block: rows["block"].isna()})
+    missing = gaps.apply(lambda row: ", ".join(row.index[row]), axis=1)
+    failed = rows.get("status", pd.Series("", index=rows.index)).eq("failed")
+    reference = rows["kind"].eq("reference")
+    incomplete = (missing != "") & ~failed & ~reference
+    wrong = rows[incomplete & ~rows["kind"].eq("control")]
+    if len(wrong):
+        raise StudyProblems(
+            Problem(
+                "pieces"
+                if name in {f.name for f in known if f.changed_per == "piece"}
+                else "doughs",
+                key=f"piece {row.piece} of dough {row.dough}",
+                column=name,
+                found="an empty cell",
+                expected="the level that was baked",
+                mend="fill it in, or mark the dough as control or failed",
+            )
+            for row, cell in zip(wrong.itertuples(), missing[wrong.index], strict=True)
+            for name in cell.split(", ")
+        )
+    return pd.Series(
+        np.select(
+            [reference, failed, incomplete],
+            ["the reference has no levels", "its dough failed", "no level of " + missing],
+            "",
+        ),
+        index=rows.index,
+    )
