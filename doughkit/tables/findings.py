@@ -7,6 +7,9 @@ from collections.abc import Iterable
 from doughkit.tables.frames import Rows
 from doughkit.tables.problems import Problem, nearest
 
+MOST_GUESSES, MOST_NAMES = 20, 5000
+"""Guessing what was meant is slow; a table with more slips than this has another fault."""
+
 
 def doubles(rows: Rows, names: list[str], expected: str, mend: str = "") -> Iterable[Problem]:
     """Rows that repeat an earlier row's `names`; an empty part means the final dough."""
@@ -30,22 +33,27 @@ def doubles(rows: Rows, names: list[str], expected: str, mend: str = "") -> Iter
 
 
 def unlisted(rows: Rows, column: str, known: set, where: str) -> Iterable[Problem]:
+    """Rows whose word is none of `known`, with the likely one."""
     words = rows.frame[column]
-    for row in words.index[words.notna() & ~words.isin(known)]:
+    strange = words[words.notna() & ~words.isin(known)]
+    few = strange.unique()[:MOST_GUESSES] if len(known) < MOST_NAMES else []
+    guess = {word: likely(word, known) for word in few}
+    for row, word in strange.items():
         yield from rows.problem(
             row,
             column,
-            f"'{words[row]}'",
+            f"'{word}'",
             f"a name {where}",
-            likely(words[row], known) or "correct the name, or add a row for it there",
+            guess.get(word) or "correct the name, or add a row for it there",
         )
 
 
 def likely(word: str, known: set) -> str:
-    zeros = [one for one in known if str(one).lstrip("0") == word.lstrip("0")]
+    """The name that was probably meant, in words, or an empty text."""
+    zeros = [one for one in known if one.lstrip("0") == word.lstrip("0")]
     if zeros:
         return f"write '{zeros[0]}' (spreadsheets drop leading zeros: format the column as text)"
-    return nearest(word, sorted(map(str, known)))
+    return nearest(word, sorted(known))
 
 
 def ordered(rows: Rows, low: str, high: str, *, equal: bool = True) -> Iterable[Problem]:
@@ -55,8 +63,8 @@ def ordered(rows: Rows, low: str, high: str, *, equal: bool = True) -> Iterable[
     for row in rows.frame.index[wrong]:
         yield from rows.problem(
             row,
-            high,
-            f"{high} {highs[row]:g} with {low} {lows[row]:g}",
+            low,
+            f"{low} {lows[row]:g} with {high} {highs[row]:g}",
             f"{low} {'at most' if equal else 'below'} {high}",
             "see whether the two were swapped",
         )

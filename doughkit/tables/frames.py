@@ -28,8 +28,8 @@ class Rows:
     columns: Sequence[str] | None = None
 
     def key_of(self, row: int) -> str:
-        values = self.frame.iloc[row]
-        known = [(name, values.get(name)) for name in TABLES[self.table].key]
+        names = [name for name in TABLES[self.table].key if name in self.frame]
+        known = [(name, self.frame[name].array[row]) for name in names]
         return " ".join(f"{name} {value}" for name, value in known if not pd.isna(value))
 
     def problem(self, row: int, column: str, found: str, expected: str, mend: str) -> list[Problem]:

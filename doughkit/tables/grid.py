@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from doughkit.tables.findings import MOST_GUESSES
 from doughkit.tables.frames import Rows, fill_rows
 from doughkit.tables.problems import nearest
 from doughkit.tables.register import GRID_KEY, TABLES, Column
@@ -55,6 +56,13 @@ def read_grid(sheet: Sheet, others: dict[str, Rows]) -> Rows:
 def _attributes(sheet: Sheet, attributes: Rows | None) -> list[str]:
     """The grid's attribute columns; a heading that is no attribute is a problem."""
     headings = [heading for heading in sheet.headings if heading not in GRID_KEY]
+    if not headings:
+        sheet.blame(
+            "no column for any attribute",
+            f"{', '.join(GRID_KEY)}, then one column per attribute",
+            "add the columns",
+            line=sheet.heading_line,
+        )
     if attributes is None:
         return headings
     known = attributes.frame["attribute"].dropna().tolist()
@@ -72,12 +80,16 @@ def _attributes(sheet: Sheet, attributes: Rows | None) -> list[str]:
 
 def _servings(sheet: Sheet, grid: pd.DataFrame, planned: pd.DataFrame) -> list[str | None]:
     """Each grid row's serving; None where there is none, or the row is a second one for it."""
-    keys = [planned[name] for name in GRID_KEY]
-    names = dict(zip(zip(*keys, strict=True), planned["serving"], strict=True))
-    codes: dict[tuple, list] = {}
+    whole = planned[list(GRID_KEY)].notna().all(axis="columns")
+    keys = [planned.loc[whole, name] for name in GRID_KEY]
+    names = dict(zip(zip(*keys, strict=True), planned.loc[whole, "serving"], strict=True))
+    codes: dict[tuple, list[str]] = {}
+    tasters: dict[str, list[str]] = {}
     for tasting, assessor, code in names:
         codes.setdefault((tasting, assessor), []).append(code)
-    found, used = [], {}
+        if assessor not in tasters.setdefault(tasting, []):
+            tasters[tasting].append(assessor)
+    found, used, missed = [], {}, 0
     for row, key in enumerate(zip(*(grid[name] for name in GRID_KEY), strict=True)):
         found.append(None)
         if not sheet.sure[row] or pd.isna(list(key)).any():
@@ -95,20 +107,20 @@ def _servings(sheet: Sheet, grid: pd.DataFrame, planned: pd.DataFrame) -> list[s
             used[key] = sheet.lines[row]
             found[-1] = None if pd.isna(names[key]) else names[key]
         else:
-            likely = codes.get(key[:2], [])
-            sheet.blame(
-                said,
-                "a portion listed in servings",
-                nearest(key[2], likely) or _who(key, likely, planned),
-                **place,
-            )
+            missed += 1
+            mend = _likely(key, codes, tasters) if missed <= MOST_GUESSES else "correct the code"
+            sheet.blame(said, "a portion listed in servings", mend, **place)
     return found
 
 
-def _who(key: tuple, codes: list, planned: pd.DataFrame) -> str:
-    if codes:
-        return f"{key[1]}'s codes in that tasting are {', '.join(map(str, codes))}"
-    if key[0] not in set(planned["tasting"]):
-        return nearest(key[0], planned["tasting"].dropna().unique()) or "correct the tasting"
-    tasters = planned.loc[planned["tasting"] == key[0], "assessor"].dropna().unique()
-    return nearest(key[1], tasters) or f"that tasting was planned for {', '.join(tasters)}"
+def _likely(key: tuple, codes: dict[tuple, list[str]], tasters: dict[str, list[str]]) -> str:
+    """What was probably meant: another code of that taster, another taster, another tasting."""
+    tasting, assessor, code = key
+    own = codes.get((tasting, assessor), [])
+    if own:
+        whose = f"{assessor}'s codes in that tasting are {', '.join(own)}"
+        return nearest(code, own) or whose
+    if tasting not in tasters:
+        return nearest(tasting, tasters) or "correct the tasting"
+    planned = tasters[tasting]
+    return nearest(assessor, planned) or f"that tasting was planned for {', '.join(planned)}"

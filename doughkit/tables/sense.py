@@ -45,38 +45,36 @@ def _factors(study: Study) -> Iterable[Problem]:
                 "fill the cell",
             )
         if not pd.isna(factor["factor"]):
-            yield from _factor_place(study, row, factor["factor"], factor["changed_per"])
+            yield from _factor_place(study, row, factor)
 
 
-def _factor_place(study: Study, row: int, factor: str, per: str) -> Iterable[Problem]:
+def _factor_place(study: Study, row: int, factor: pd.Series) -> Iterable[Problem]:
     """A factor's levels stand in one table, under a name that means nothing else there."""
+    name, per = factor["factor"], factor["changed_per"]
     for table in ("doughs", "pieces"):
-        taken = factor in TABLES[table].names and not _may_be_factor(table, TABLES[table][factor])
-        if taken:
+        if name in TABLES[table].names and not _may_be_factor(TABLES[table][name], factor):
             yield from study["factors"].problem(
                 row,
                 "factor",
-                f"'{factor}', which means something else in {table}",
+                f"'{name}', which means something else in {table}",
                 "a name of its own",
                 "rename the factor",
             )
     wrong = {"dough": "pieces", "piece": "doughs"}.get(per)
-    if wrong in study and factor in study[wrong].frame and factor not in TABLES[wrong].names:
+    if wrong in study and name in study[wrong].frame and name not in TABLES[wrong].names:
         yield Problem(
             wrong,
             found=f"levels of a factor that is changed per {per}",
             expected=f"the column in {'doughs' if wrong == 'pieces' else 'pieces'}",
             mend="move the column, or correct changed_per in factors",
-            column=factor,
+            column=name,
         )
 
 
-def _may_be_factor(table: str, column: Column) -> bool:
-    return (
-        column.kind in ("number", "whole", "name")
-        and not column.needed
-        and (column.name != "round")
-    )
+def _may_be_factor(column: Column, factor: pd.Series) -> bool:
+    """Words may be a category's levels, numbers a range's; not those that say which row it is."""
+    kinds = ("number", "whole") if pd.isna(factor["levels"]) else ("name",)
+    return column.kind in kinds and not column.needed and column.name != "round"
 
 
 def _steps(rows: Rows) -> Iterable[Problem]:
@@ -142,7 +140,7 @@ def _levels(study: Study) -> Iterable[Problem]:
                 "an empty cell: the reference is not varied",
                 "empty the cell, or correct the kind",
             )
-        if not pd.isna(factor["levels"]):
+        if not pd.api.types.is_numeric_dtype(levels):
             continue
         slack = ABOUT_AS_MUCH * (1 + abs(levels))
         outside = (levels < factor["low"] - slack) | (levels > factor["high"] + slack)
