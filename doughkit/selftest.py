@@ -41,6 +41,9 @@ class Record:
         self.counts = dict.fromkeys(("passed", "failed", "skipped", "xfailed"), 0)
         self.figures: list[tuple[str, str]] = []
 
+    def pytest_collectreport(self, report) -> None:
+        self.counts["failed"] += report.failed
+
     def pytest_runtest_logreport(self, report) -> None:
         if report.when != "call" and not report.failed and not report.skipped:
             return
