@@ -148,9 +148,11 @@ def advice_in_words(folder: Path) -> str:
 
 def lay_copy(place: Path) -> tuple[Path, list[Path]]:
     """Copy the shipped study and notebooks side by side, as they lie in the clone."""
-    for name in ("data_demo", "notebooks"):
-        ignore = shutil.ignore_patterns("__pycache__", ".ipynb_checkpoints")
-        shutil.copytree(share.shipped(name), place / name, ignore=ignore)
+    from doughkit.study import shipped
+
+    ignore = shutil.ignore_patterns("__pycache__", ".ipynb_checkpoints", "*.py")
+    for folder in shipped():
+        shutil.copytree(folder, place / folder.name, ignore=ignore)
     return place / "data_demo", sorted((place / "notebooks").glob("*.ipynb"))
 
 

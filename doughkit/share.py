@@ -62,12 +62,6 @@ class Pages:
         return f"{len(self.made)} pages, to be opened from {self.index}"
 
 
-def shipped(name: str) -> Path:
-    """Where "notebooks" and "data_demo" lie: beside the package in a clone, else inside it."""
-    beside = PACKAGE.parent / name
-    return beside if beside.is_dir() else PACKAGE / "shipped" / name
-
-
 def make_pages(
     study_folder: str | os.PathLike,
     *,
@@ -81,7 +75,7 @@ def make_pages(
 
     Parameters
     ----------
-    study_folder : folder that holds the study's tables; the notebooks run in it and open it,
+    study_folder : folder that holds the study's tables; the notebooks run beside it and open it,
         whichever study they name themselves.
     notebooks : notebook files in the order wanted; left out, all that doughkit ships.
     out : folder for the pages; left out, `pages` in the study's folder.
@@ -104,12 +98,16 @@ def make_pages(
     """
     import pandas as pd
 
+    from doughkit.study import shipped
+
     study_folder = Path(study_folder)
     if not study_folder.is_dir():
         raise FileNotFoundError(f"no study folder {study_folder}")
-    paths = [Path(one) for one in notebooks or sorted(shipped("notebooks").glob("*.ipynb"))]
+    if notebooks is None:
+        notebooks = sorted(shipped().notebooks.glob("*.ipynb"))
+    paths = [Path(one) for one in notebooks]
     if not paths:
-        raise FileNotFoundError(f"no notebooks in {shipped('notebooks')}")
+        raise FileNotFoundError("no notebooks to run")
     texts: dict[str, str] = {}
     rows = []
     for number, path in enumerate(paths, start=1):
@@ -137,8 +135,9 @@ def run_notebook(path: str | os.PathLike, study_folder: str | os.PathLike) -> No
     from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
     path = Path(path)
+    study_folder = Path(study_folder).resolve()
     notebook = nbformat.read(path, as_version=4)
-    point_at_this_folder(notebook, path.name)
+    point_at(notebook, study_folder.name, path.name)
     # no kernel folders: "python3" is then always the Python that runs this
     kernels = AsyncKernelManager(
         kernel_name="python3", kernel_spec_manager=KernelSpecManager(kernel_dirs=[])
@@ -151,7 +150,7 @@ def run_notebook(path: str | os.PathLike, study_folder: str | os.PathLike) -> No
         record_timing=False,
         # else it warns of a connection that never leaves this machine
         extra_arguments=["--log-level=ERROR"],
-        resources={"metadata": {"path": os.fspath(study_folder)}},
+        resources={"metadata": {"path": str(study_folder.parent)}},
     )
     with tempfile.TemporaryDirectory(prefix="doughkit-") as own:
         try:
@@ -182,15 +181,16 @@ def kernel_surroundings(own: str) -> dict[str, str]:
     }
 
 
-def point_at_this_folder(notebook: NotebookNode, name: str) -> None:
-    """Let the cell tagged "study" open the folder in which the notebook runs."""
+def point_at(notebook: NotebookNode, study: str, name: str) -> None:
+    """Let the cell tagged "study" open the folder of that name beside which the notebook runs."""
     tagged = [cell for cell in notebook.cells if "study" in cell.metadata.get("tags", [])]
     if len(tagged) != 1 or len(STUDY_OPENED.findall(tagged[0].source)) != 1:
         raise NotebookFailed(
             f"{name}: expected one cell tagged 'study' that calls open_study(\"...\") once, and "
             "found none or several"
         )
-    tagged[0].source = STUDY_OPENED.sub(r'\1"."\3', tagged[0].source)
+    named = json.dumps(study, ensure_ascii=False)
+    tagged[0].source = STUDY_OPENED.sub(lambda call: call[1] + named + call[3], tagged[0].source)
 
 
 def refuse_blemishes(notebook: NotebookNode, name: str) -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from doughkit import commands, share
 from doughkit.share import NotebookFailed
+from doughkit.study import Shipped
 
 OPEN = """
 import io, os
@@ -92,7 +93,8 @@ def test_pages_are_whole_ask_for_nothing_and_come_out_the_same_again(study, tmp_
         assert address.startswith("data:") or address == "index.html"
     assert "@import" not in text
     assert "formulas.csv" in text and "31.50" in text
-    assert "../data_demo" not in text and str(tmp_path) not in text
+    assert re.search('("|&quot;)a study', text) and "../data_demo" not in text
+    assert str(tmp_path) not in text
     index = pages.index.read_text("utf8")
     assert '<a href="01_water.html">Water &amp; fire</a>' in index
     share.make_pages(study, notebooks=[notebook])
@@ -157,10 +159,10 @@ def test_a_stripped_notebook_keeps_its_words_and_tags_and_is_stripped_once(tmp_p
 @pytest.fixture
 def shipped(study, tmp_path, monkeypatch):
     """A clone's notebooks and demo study, small, and where commands write."""
-    folders = {"data_demo": study, "notebooks": tmp_path / "notebooks"}
-    folders["notebooks"].mkdir()
-    write_notebook(folders["notebooks"] / "01_water.ipynb", TABLE.replace("shown", "len"))
-    monkeypatch.setattr(share, "shipped", folders.get)
+    folders = Shipped(tmp_path / "notebooks", study.rename(tmp_path / "data_demo"))
+    folders.notebooks.mkdir()
+    write_notebook(folders.notebooks / "01_water.ipynb", "print(os.listdir(study))")
+    monkeypatch.setattr("doughkit.study.shipped", lambda: folders)
     monkeypatch.setattr(commands, "work_folder", lambda: tmp_path / "work")
     return folders
 
@@ -168,8 +170,6 @@ def shipped(study, tmp_path, monkeypatch):
 def test_the_demo_works_on_a_fresh_copy_and_ends_with_the_advice_and_the_pages_place(
     shipped, tmp_path, monkeypatch, capsys
 ):
-    source = "print(os.listdir(study))"
-    write_notebook(shipped["notebooks"] / "01_water.ipynb", source)
     monkeypatch.setattr(commands, "advice_in_words", lambda folder: "Bake this.")
     (tmp_path / "work" / "demo").mkdir(parents=True)
     (tmp_path / "work" / "demo" / "old.txt").write_text("")
@@ -180,11 +180,11 @@ def test_the_demo_works_on_a_fresh_copy_and_ends_with_the_advice_and_the_pages_p
     assert told.rstrip().endswith(str(index)) and index.exists()
     assert "\nBake this.\n" in told
     assert not (tmp_path / "work" / "demo" / "old.txt").exists()
-    assert [path.name for path in shipped["data_demo"].iterdir()] == ["formulas.csv"]
+    assert [path.name for path in shipped.data_demo.iterdir()] == ["formulas.csv"]
 
 
 def test_a_demo_that_fails_says_where(shipped, capsys):
-    write_notebook(shipped["notebooks"] / "01_water.ipynb", "1 / 0")
+    write_notebook(shipped.notebooks / "01_water.ipynb", "1 / 0")
     assert commands.demo(frozenset()) == 1
     assert "01_water.ipynb, cell 3: ZeroDivisionError" in capsys.readouterr().err
 
