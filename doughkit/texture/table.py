@@ -126,6 +126,7 @@ def _joined(doughs, pieces, known: list[Factor], block: str | None) -> pd.DataFr
         else:
             left = left.assign(block=labels)
     rows = left.merge(right, on="dough", how="left", validate="m:1")
+    rows = rows.assign(**{one.name: as_levels(rows[one.name]) for one in known if one.levels})
     return rows if block is not None else rows.assign(block="")
 
 
