@@ -11,17 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from doughkit.formulas.basis import LEAST_FLOUR_G, Basis
 from doughkit.formulas.known import Known
 from doughkit.formulas.lines import Lines, read_lines
 from doughkit.formulas.naming import FORMULA, PART
 from doughkit.formulas.own import known_ingredients
 from doughkit.tables.problems import Problem, StudyProblems
 
-FLOURS_ADD_TO = (99.5, 100.5)
-"""Flours written in percent must add to 100 within the rounding of written figures."""
 TAKES_AT_MOST = 1.02
 """A line may take this share of what a part makes before the two are held to contradict."""
-LEAST_FLOUR_G = 1e-6
 
 
 @dataclass(frozen=True)
@@ -30,7 +28,7 @@ class Account:
 
     Lines that name a part or another formula have given way to what is in it. `flour_g` has one
     place per formula (0: no flour); `share` is the flour in a gram of each line; `inside` names
-    the other formula that a line came with.
+    the other formula that a line came with, `row` is its row in the frame it was read from.
     """
 
     known: Known
@@ -38,6 +36,7 @@ class Account:
     formula: np.ndarray
     part: np.ndarray
     inside: np.ndarray
+    row: np.ndarray
     final: np.ndarray
     ingredient: np.ndarray
     place: np.ndarray
@@ -57,97 +56,10 @@ def account(formulas, ingredients=None, moistures=None) -> Account:
     """Read a frame of formulas and reckon every line in grams and percent of flour."""
     known = known_ingredients(ingredients, moistures)
     lines = read_lines(formulas, known)
-    basis = _Basis(lines)
+    basis = Basis(lines)
     basis.solve()
     where = _expand(lines, basis)
     return _reckon(lines, basis, where)
-
-
-class _Basis:
-    """Grams of each line on its own basis, and flour and mass of each basis."""
-
-    def __init__(self, lines: Lines):
-        naming = lines.naming
-        self.lines, self.basis, self.named = lines, naming.basis, naming.basis_named
-        count = len(naming.bases)
-        self.share = np.where(self.named < 0, lines.known.flour_share[lines.place], np.nan)
-        self.grams = np.full(lines.amount.shape, np.nan)
-        self.flour = np.zeros((3, count))
-        self.mass = np.zeros(count)
-        # Flour to which 100 % of a basis' written percentages belong.
-        self.unit_flour = np.full(count, np.nan)
-        # Share of the flour that is weighed where some of it is written in percent.
-        self.left = np.ones((3, count))
-
-    def solve(self) -> None:
-        """Inner bases before the outer ones that take from them."""
-        to_do = np.full(len(self.mass), True)
-        while to_do.any():
-            waits = np.isnan(self.share)
-            ready = to_do & (np.bincount(self.basis[waits], minlength=len(to_do)) == 0)
-            if not ready.any():
-                raise self._circle(to_do & (np.bincount(self.basis, minlength=len(to_do)) > 0))
-            self._solve_ready(ready)
-            to_do &= ~ready
-            with np.errstate(invalid="ignore"):
-                brought = np.nan_to_num(self.flour[1] / self.mass)
-            mine = (self.named >= 0) & ready[self.named]
-            self.share[mine] = brought[self.named[mine]]
-
-    def _solve_ready(self, ready: np.ndarray) -> None:
-        rows = np.flatnonzero(ready[self.basis])
-        basis, count = self.basis[rows], len(ready)
-        amount, percent = self.lines.amount[:, rows], self.lines.percent[rows]
-        brings = self.share[rows]
-
-        def total(values, chosen):
-            return np.bincount(basis[chosen], (brings * values)[chosen], minlength=count)
-
-        weighed = np.array([total(one, ~percent) for one in amount])
-        in_percent = np.array([total(one, percent) for one in amount])
-        written = np.bincount(basis[percent], minlength=count) > 0
-        whole = weighed[1] < LEAST_FLOUR_G
-        self._check_percent(ready & written, whole, in_percent)
-        left = np.where(whole, 1.0, 1 - in_percent / 100)
-        unit_flour = np.where(whole, 100.0, weighed / left)
-        flour = np.where(whole, weighed + in_percent, unit_flour)
-        self.grams[:, rows] = np.where(percent, amount * unit_flour[:, basis] / 100, amount)
-        self.flour[:, ready], self.left[:, ready] = flour[:, ready], left[:, ready]
-        self.unit_flour[ready] = unit_flour[1, ready]
-        self.mass += np.bincount(basis, self.grams[1, rows], minlength=count)
-
-    def _check_percent(self, asked, whole, in_percent) -> None:
-        low, high = FLOURS_ADD_TO
-        adds = in_percent[1]
-        bad = asked & np.where(whole, (adds < low) | (adds > high), in_percent[2] > 99.9)
-        if bad.any():
-            raise StudyProblems(
-                Problem(
-                    "formulas",
-                    key=self.lines.naming.bases[one],
-                    column="amount",
-                    found=f"flours that add to {adds[one]:g} %",
-                    expected="flours that add to 100 %"
-                    if whole[one]
-                    else "less than 100 % of the flour in percent, since some of it is weighed",
-                    mend="write every flour in percent so that they add to 100, or in grams",
-                )
-                for one in np.flatnonzero(bad)
-            )
-
-    def _circle(self, stuck: np.ndarray) -> StudyProblems:
-        names = [self.lines.naming.bases[one] for one in np.flatnonzero(stuck)]
-        return StudyProblems(
-            Problem(
-                "formulas",
-                key=name,
-                column="ingredient",
-                found="a formula or part that takes from itself in a circle, or waits for one",
-                expected="parts and formulas that can be made one after the other",
-                mend="rename the seed (sourdough starter), or take the line out",
-            )
-            for name in names
-        )
 
 
 @dataclass(frozen=True)
@@ -160,7 +72,7 @@ class _Where:
     times: np.ndarray
 
 
-def _expand(lines: Lines, basis: _Basis) -> _Where:
+def _expand(lines: Lines, basis: Basis) -> _Where:
     """Put what is in a part or formula in the place of the line that names it."""
     naming, count = lines.naming, len(lines)
     if not (naming.basis_named >= 0).any():
@@ -203,7 +115,7 @@ def _expand(lines: Lines, basis: _Basis) -> _Where:
     return _Where(line[place], formula[place], prefix[place], times[:, place])
 
 
-def _check_taken(lines: Lines, basis: _Basis) -> None:
+def _check_taken(lines: Lines, basis: Basis) -> None:
     naming = lines.naming
     taking = np.flatnonzero(naming.basis_named >= 0)
     named = naming.basis_named[taking]
@@ -230,7 +142,7 @@ def _check_taken(lines: Lines, basis: _Basis) -> None:
         raise StudyProblems(problems)
 
 
-def _reckon(lines: Lines, basis: _Basis, where: _Where) -> Account:
+def _reckon(lines: Lines, basis: Basis, where: _Where) -> Account:
     naming, line, formula = lines.naming, where.line, where.formula
     flour = basis.flour[:, : len(naming.formulas)]
     _check_flour(lines, flour[1])
@@ -247,6 +159,7 @@ def _reckon(lines: Lines, basis: _Basis, where: _Where) -> Account:
         formula=formula,
         part=part,
         inside=prefix,
+        row=line,
         final=naming.final[line] & ~inner,
         ingredient=lines.ingredient[line],
         place=lines.place[line],
@@ -259,7 +172,7 @@ def _reckon(lines: Lines, basis: _Basis, where: _Where) -> Account:
     )
 
 
-def _percent(lines: Lines, basis: _Basis, where: _Where, grams: np.ndarray) -> np.ndarray:
+def _percent(lines: Lines, basis: Basis, where: _Where, grams: np.ndarray) -> np.ndarray:
     """Percent of all flour; a line's own flour cannot be low while all flour is high."""
     flour, left = basis.flour[:, where.formula], basis.left[:, where.formula]
     own = basis.share[where.line] * grams

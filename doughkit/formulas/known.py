@@ -1,7 +1,8 @@
 """Composition as arrays for reckoning, and the names that lead to each ingredient.
 
-`salt_pct` is common salt. The natural sodium of flours and yeast (under 0.2 %) is left out, that
-of dairy, egg and cheese is counted as sodium × 2.54, that of leavenings is not salt at all.
+`salt_pct` is common salt. Traces under 0.05 %, and the natural sodium of flours and yeast (under
+0.2 %), are left out; that of dairy, egg and cheese is counted as sodium × 2.54; that of leavenings
+is not salt at all.
 """
 
 from __future__ import annotations

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from doughkit.formulas.account import LEAST_FLOUR_G, Account, account
+from doughkit.formulas.account import Account, account
+from doughkit.formulas.basis import LEAST_FLOUR_G
 from doughkit.formulas.known import FLOUR_MOISTURE_PCT
 
 INSTANT_PER_GRAM = {
@@ -79,51 +80,53 @@ def overview(formulas, ingredients=None, moistures=None) -> pd.DataFrame:
 
 def overview_frame(one: Account) -> pd.DataFrame:
     """An account as the frame that `overview` gives."""
-    known, place, grams = one.known, one.place, one.grams[1]
-    role, share = known.role[place], one.share
-    added = (role != "flour") & (role != "yeast") & (role != "leaven")
-    water = grams * one.moisture / 100
-    added_water = added_water_share(one)
-    flour = grams * share
+    figures, low, high = (figures_of(one, one.percent[row]) for row in (1, 0, 2))
     flour_g = np.where(one.flour_g < LEAST_FLOUR_G, np.nan, one.flour_g)
-    dry_flour = one.per_formula(np.where(share > 0, grams - water, 0))
-
-    def per_flour(each):
-        return 100 * one.per_formula(each) / flour_g
-
-    def hydration(percent):
-        # Lines without flour under them (a seed mix) have no percent at all.
-        sums = one.per_formula(np.nan_to_num(percent * added_water))
-        return np.where(np.isnan(flour_g), np.nan, sums)
-
-    def inside(column, counts=True):
-        return per_flour(np.where(counts, grams, 0) * known.counted(column)[place] / 100)
-
-    basis = dry_flour / (1 - FLOUR_MOISTURE_PCT / 100)
-    all_water = one.per_formula(water)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        effective = 100 * (all_water - FLOUR_MOISTURE_PCT / 100 * basis) / basis
     return pd.DataFrame(
         {
             "formula": pd.array(one.formulas, dtype="str"),
             "flour_g": flour_g,
-            "dough_g": one.per_formula(grams),
-            "hydration_pct": per_flour(grams * added_water),
-            "hydration_low": hydration(one.percent[0]),
-            "hydration_high": hydration(one.percent[2]),
-            "effective_hydration_pct": np.where(np.isnan(flour_g), np.nan, effective),
-            "salt_pct": inside("salt_pct"),
-            "fat_pct": inside("fat_pct", added),
-            "sugar_pct": inside("sugar_pct", added),
-            "whole_grain_pct": per_flour(flour * known.counted("whole_grain_pct")[place] / 100),
-            "yeast_pct": per_flour(grams * instant_share(one)),
-            "prefermented_pct": per_flour(flour * fermented_before(one)),
-            "dry_pct": per_flour(grams - water),
-            "water_pct": per_flour(water),
+            "dough_g": one.per_formula(one.grams[1]),
+            "hydration_pct": figures["hydration_pct"],
+            "hydration_low": low["hydration_pct"],
+            "hydration_high": high["hydration_pct"],
+            **{name: value for name, value in figures.items() if name != "hydration_pct"},
             "allergens": pd.array(_allergens(one), dtype="str"),
             "unknown": pd.array(_unknown(one), dtype="str"),
         }
     )
+
+
+def figures_of(one: Account, percent: np.ndarray) -> dict[str, np.ndarray]:
+    """The figures of each formula, per 100 of its flour, from its lines' percentages."""
+    known, place, share = one.known, one.place, one.share
+    added = ~np.isin(known.role, ("flour", "yeast", "leaven"))[place]
+    no_flour = one.flour_g < LEAST_FLOUR_G
+
+    def total(brings):
+        sums = one.per_formula(np.where(no_flour[one.formula], 0.0, percent * brings))
+        return np.where(no_flour, np.nan, sums)
+
+    def inside(column):
+        return known.counted(column)[place] / 100
+
+    water = one.moisture / 100
+    # Flour at the moisture of trade; always from the middle percentages, since flour is 100.
+    dry_flour = one.per_formula(np.where(share > 0, one.grams[1] * (1 - water), 0.0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        basis = 100 * dry_flour / one.flour_g / (1 - FLOUR_MOISTURE_PCT / 100)
+    return {
+        "hydration_pct": total(added_water_share(one)),
+        "effective_hydration_pct": 100 * total(water) / basis - FLOUR_MOISTURE_PCT,
+        "salt_pct": total(inside("salt_pct")),
+        "fat_pct": total(np.where(added, inside("fat_pct"), 0.0)),
+        "sugar_pct": total(np.where(added, inside("sugar_pct"), 0.0)),
+        "whole_grain_pct": total(share * inside("whole_grain_pct")),
+        "yeast_pct": total(instant_share(one)),
+        "prefermented_pct": total(share * fermented_before(one)),
+        "dry_pct": total(1 - water),
+        "water_pct": total(water),
+    }
 
 
 def added_water_share(one: Account) -> np.ndarray:
