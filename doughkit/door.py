@@ -36,7 +36,7 @@ def enter(words: list[str]) -> int:
         if own is None or other:
             missing = not_importable(order.name)
             if missing:
-                raise Closed(why_not_here(missing, other))
+                raise Closed(why_not_here(missing, own, other))
             return order.run()
         if own.runs_this():
             # called by the environment's own Python: whether it still fits, the outer one sees to
@@ -87,16 +87,15 @@ def not_importable(command: str) -> list[str]:
     return [name for name in needed if importlib.util.find_spec(name) is None]
 
 
-def why_not_here(missing: list[str], other: str) -> str:
+def why_not_here(missing: list[str], own: Own | None, other: str) -> str:
     lacks = f"this Python ({sys.executable}) lacks {', '.join(missing)}"
-    if other:
+    if own is None:
         return (
-            f"{lacks}. The environment {other} is in use and not of doughkit's making, so it is "
-            "left as it is: leave it (deactivate, or conda deactivate) and call the same command "
-            "again, or install into it yourself: pip install 'doughkit[lab,test]', or in a clone "
-            "pip install -e '.[lab,test]'."
+            f"{lacks}, and this is no git clone, in which doughkit would make an environment of "
+            f"its own: install them with {sys.executable} -m pip install {' '.join(missing)}"
         )
     return (
-        f"{lacks}, and this is no git clone, in which doughkit would make an environment of its "
-        "own: clone it, or install what it needs with pip install 'doughkit[lab,test]'."
+        f"{lacks}. The environment {other} is in use and not of doughkit's making, so it is left "
+        "as it is: leave it (deactivate, or conda deactivate) and call the same command again, "
+        "or install into it yourself: pip install -e '.[lab,test]'"
     )
