@@ -54,6 +54,7 @@ def piece_table(values, doughs, pieces, factors, *, block: str | None) -> PieceT
     _refuse_shared_days(rows, pieces, known)
     rows = rows[rows["piece"].isin(values["piece"])].reset_index(drop=True)
     why = _why_left_out(rows, known, block)
+    values = values.reset_index(drop=True)
     reason = values["piece"].map(why.set_axis(rows["piece"])).fillna("")
     reason = reason.mask((reason == "") & values["mean"].isna(), "it has no value")
     left_out = values.loc[reason != "", ["attribute", "piece"]].assign(why=reason)
