@@ -1,23 +1,30 @@
 """Rounds of doughs that can tell what did what, and the plan on one person's bench."""
 
+from doughkit.trials.bench import capacity, day_minutes
 from doughkit.trials.catalogue import fold_over, plan_two_level
 from doughkit.trials.coding import code, decode, to_steps
+from doughkit.trials.days import plan_days
 from doughkit.trials.factors import factors_per
 from doughkit.trials.fractional import aliases, fractions
 from doughkit.trials.limits import check_limits, level_grid
 from doughkit.trials.models import model_columns, model_terms
 from doughkit.trials.rounds import Round
+from doughkit.trials.sheets import BenchSheets, bench_sheets
 from doughkit.trials.surface import axial_distance, plan_surface
 from doughkit.trials.tells import Spreads, Tells, what_it_tells
 
 __all__ = [
+    "BenchSheets",
     "Round",
     "Spreads",
     "Tells",
     "aliases",
     "axial_distance",
+    "bench_sheets",
+    "capacity",
     "check_limits",
     "code",
+    "day_minutes",
     "decode",
     "factors_per",
     "fold_over",
@@ -25,6 +32,7 @@ __all__ = [
     "level_grid",
     "model_columns",
     "model_terms",
+    "plan_days",
     "plan_surface",
     "plan_two_level",
     "to_steps",
