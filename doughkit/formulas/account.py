@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from doughkit.formulas.basis import LEAST_FLOUR_G, Basis
 from doughkit.formulas.known import Known
@@ -210,7 +209,7 @@ def _moisture(lines: Lines, line: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     moisture = known.moisture[lines.place[line]]
     if not known.lots:
         return moisture, np.full(len(line), False)
-    codes, lots = pd.factorize(lines.lot[line])
-    dried = np.array([known.lots.get(lot, np.nan) for lot in lots], dtype=float)[codes]
+    lots = [known.lots.get(lot, np.nan) for lot in lines.lot.words]
+    dried = lines.lot.per_word(lots, float)[line]
     use = ~np.isnan(dried) & (known.role[lines.place[line]] == "flour")
     return np.where(use, dried, moisture), use

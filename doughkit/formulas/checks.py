@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from doughkit.formulas.lines import one_column
+from doughkit.formulas.words import one_column
 from doughkit.tables.problems import Problem, StudyProblems
 
 LARGEST = 1e9

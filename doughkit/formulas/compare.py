@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.formulas.account import Account, account
-from doughkit.formulas.summed import figures_of
+from doughkit.formulas.summed import figures_of, what_lines_bring
 from doughkit.tables.problems import nearest, problem_error
 
 MEASURES = (
@@ -71,7 +71,8 @@ def compare(formulas, ingredients=None, moistures=None, *, against) -> pd.DataFr
             expected="the name of a formula in the table",
             mend=nearest(against, names) or f"write one of: {', '.join(map(str, names[:8]))}",
         )
-    low, mid, high = (_values(one, row) for row in range(3))
+    brings = what_lines_bring(one)
+    low, mid, high = (_values(one, brings, percent) for percent in one.percent)
     kinds = np.where(mid.columns.isin(MEASURES), "figure", "ingredient")
     chosen = names.index(against)
     others = [row for row in range(len(names)) if row != chosen]
@@ -89,10 +90,9 @@ def compare(formulas, ingredients=None, moistures=None, *, against) -> pd.DataFr
     return _ordered(long.astype({"formula": "str", "kind": "str", "measure": "str"}), names)
 
 
-def _values(one: Account, row: int) -> pd.DataFrame:
+def _values(one: Account, brings: dict, percent: np.ndarray) -> pd.DataFrame:
     """Figures and ingredients of every formula, at its low, middle or high percentages."""
-    percent = one.percent[row]
-    figures = figures_of(one, percent)
+    figures = figures_of(one, brings, percent)
     used, column = np.unique(one.place, return_inverse=True)
     shape = (len(one.formulas), len(used))
     cell = one.formula * len(used) + column

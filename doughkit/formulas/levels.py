@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.formulas.known import Known
-from doughkit.formulas.lines import one_column
-from doughkit.formulas.units import plain_text
+from doughkit.formulas.words import one_column, plain_text
 from doughkit.tables.problems import (
     Problem,
     StudyProblems,

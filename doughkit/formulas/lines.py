@@ -17,11 +17,12 @@ from doughkit.formulas.units import (
     PERCENT,
     VOLUME,
     VOLUME_SPREAD,
-    plain_text,
+    Mend,
     read_amounts,
     unit_mend,
     unit_of_amount,
 )
+from doughkit.formulas.words import Words, one_column, words_of
 from doughkit.tables.problems import Problem, StudyProblems, require_columns
 
 TEXT = ("formula", "part", "ingredient", "unit", "flour_lot")
@@ -39,7 +40,7 @@ class Lines:
     naming: Naming
     part: np.ndarray
     ingredient: np.ndarray
-    lot: np.ndarray
+    lot: Words
     place: np.ndarray
     amount: np.ndarray
     percent: np.ndarray
@@ -48,69 +49,46 @@ class Lines:
         return len(self.place)
 
 
-def one_column(frame: pd.DataFrame, name: str, table: str) -> pd.Series:
-    """A column that stands once, with a plain index."""
-    if (frame.columns == name).sum() > 1:
-        problem = Problem(
-            table,
-            column=name,
-            found=f"the heading '{name}' more than once",
-            expected="each heading once",
-            mend="rename or delete one of them",
-        )
-        raise StudyProblems([problem])
-    return frame[name].reset_index(drop=True)
-
-
 def read_lines(formulas: pd.DataFrame, known: Known) -> Lines:
     """Check a frame of formulas and hold it as arrays."""
     require_columns(formulas, "formula", "ingredient", "amount", "unit", table="formulas")
-    text = {
-        name: plain_text(one_column(formulas, name, "formulas")).to_numpy(dtype=object)
-        if name in formulas.columns
-        else np.full(len(formulas), "", dtype=object)
-        for name in TEXT
-    }
+    words = words_of(formulas, TEXT, "formulas")
     written = one_column(formulas, "amount", "formulas")
     low, high, amount_faults = read_amounts(written)
-    naming = read_naming(text["formula"], text["part"], text["ingredient"])
-    place = np.where(naming.names_a == INGREDIENT, _places(text["ingredient"], known), -1)
-    kind, size, counted = _units(text["unit"])
+    naming = read_naming(words["formula"], words["part"], words["ingredient"])
+    places = [known.place(name) for name in words["ingredient"].words]
+    is_ingredient = naming.names_a == INGREDIENT
+    place = np.where(is_ingredient, words["ingredient"].per_word(places, int), -1)
+    kind, size, counted = _units(words["unit"])
     per = _grams_per_unit(place, kind, size, counted, known)
-    faults = _Faults(text, written, known)
-    faults.tell("formula", text["formula"] == "", faults.no_formula)
-    faults.tell("ingredient", (naming.names_a == INGREDIENT) & (place < 0), faults.unknown)
+    faults = _Faults(words, written, known)
+    faults.tell("formula", words["formula"].is_empty(), faults.no_formula)
+    faults.tell("ingredient", is_ingredient & (place < 0), faults.unknown)
     faults.tell("amount", np.isin(np.arange(len(low)), list(amount_faults)), amount_faults.get)
     faults.tell("unit", kind < 0, faults.no_unit)
-    known_thing = (place >= 0) | (naming.names_a != INGREDIENT)
-    faults.tell("unit", np.isnan(per[1]) & (kind >= 0) & known_thing, faults.no_mass)
+    weighable = np.isnan(per[1]) & (kind >= 0) & ((place >= 0) | ~is_ingredient)
+    faults.tell("unit", weighable, faults.no_mass)
     faults.raise_all()
     return Lines(
         known=known,
         naming=naming,
-        part=text["part"],
-        ingredient=text["ingredient"],
-        lot=text["flour_lot"],
+        part=words["part"].text,
+        ingredient=words["ingredient"].text,
+        lot=words["flour_lot"],
         place=place,
         amount=np.array([low, (low + high) / 2, high]) * per,
         percent=kind == PERCENT,
     )
 
 
-def _places(ingredient: np.ndarray, known: Known) -> np.ndarray:
-    codes, seen = pd.factorize(ingredient)
-    return np.array([known.place(name) for name in seen], dtype=int)[codes]
-
-
-def _units(unit: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _units(unit: Words) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Kind (−1 for an unknown unit), size and counted unit of every line."""
-    codes, seen = pd.factorize(unit)
-    found = [unit_of_amount(word) or (-1, 0.0, "") for word in seen]
+    found = [unit_of_amount(word) or (-1, 0.0, "") for word in unit.words]
     kind, size, counted = zip(*found, strict=True) if found else ((), (), ())
     return (
-        np.array(kind, dtype=int)[codes],
-        np.array(size, dtype=float)[codes],
-        np.array(counted, dtype=object)[codes],
+        unit.per_word(kind, int),
+        unit.per_word(size, float),
+        unit.per_word(counted, object),
     )
 
 
@@ -145,24 +123,32 @@ def _grams_per_unit(place, kind, size, counted, known) -> np.ndarray:
 class _Faults:
     """Gathers the faults of formula lines, to tell them in the order of the lines."""
 
-    def __init__(self, text: dict, written: pd.Series, known: Known):
-        self.text, self.written, self.known = text, written, known
+    def __init__(self, words: dict[str, Words], written: pd.Series, known: Known):
+        self.words, self.written, self.known = words, written, known
         self.problems: list[tuple[int, Problem]] = []
 
     def tell(self, column: str, bad: np.ndarray, about) -> None:
         """`about(line)` gives what has `expected` and `mend`, for every line that is bad."""
         for line in map(int, np.flatnonzero(bad)):
             fault = about(line)
-            cell = self.written.iloc[line] if column == "amount" else self.text[column][line]
+            cell = self.written.iloc[line] if column == "amount" else self._cell(column, line)
             problem = Problem(
                 "formulas",
-                key=line_key(self.text, line),
+                key=self._key(line),
                 column=column,
                 found="nothing" if pd.isna(cell) or cell == "" else f"'{cell}'",
                 expected=fault.expected,
                 mend=fault.mend,
             )
             self.problems.append((line, problem))
+
+    def _cell(self, column: str, line: int) -> str:
+        words = self.words[column]
+        return words.words[words.codes[line]]
+
+    def _key(self, line: int) -> str:
+        named = [(what, self._cell(what, line)) for what in ("formula", "part", "ingredient")]
+        return ", ".join(f"{what} {name}" for what, name in named if name) or f"row {line + 1}"
 
     def raise_all(self) -> None:
         if self.problems:
@@ -175,33 +161,17 @@ class _Faults:
     def unknown(self, line: int) -> Mend:
         return Mend(
             "a known ingredient, a part or another formula",
-            self.known.mend(self.text["ingredient"][line]),
+            self.known.mend(self._cell("ingredient", line)),
         )
 
     def no_unit(self, line: int) -> Mend:
-        return Mend("a known unit", unit_mend(self.text["unit"][line]))
+        return Mend("a known unit", unit_mend(self._cell("unit", line)))
 
     def no_mass(self, line: int) -> Mend:
-        counted = unit_of_amount(self.text["unit"][line])[0] == COUNT
+        counted = unit_of_amount(self._cell("unit", line))[0] == COUNT
         return Mend(
-            f"a unit by which '{self.text['ingredient'][line]}' can be weighed",
+            f"a unit by which '{self._cell('ingredient', line)}' can be weighed",
             "weigh one and write g"
             if counted
             else "write g, or give density_g_ml in the table ingredients",
         )
-
-
-@dataclass(frozen=True)
-class Mend:
-    """What was expected of a cell, and how to mend it."""
-
-    expected: str
-    mend: str
-
-
-def line_key(text: dict, line: int) -> str:
-    """A line's name in a message."""
-    named = [("formula", text["formula"][line]), ("part", text["part"][line])]
-    named.append(("ingredient", text["ingredient"][line]))
-    words = [f"{what} {name}" for what, name in named if name]
-    return ", ".join(words) or f"row {line + 1}"

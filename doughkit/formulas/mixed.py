@@ -9,7 +9,7 @@ import pandas as pd
 
 from doughkit.formulas.account import Account, account
 from doughkit.formulas.checks import numbers
-from doughkit.formulas.lines import one_column
+from doughkit.formulas.words import one_column
 from doughkit.tables.problems import StudyProblems, require_columns
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
+
+from doughkit.formulas.words import Words
 
 FINAL_DOUGH = frozenset({"", "final", "final dough", "main dough", "dough"})
 """Names under which a part is the final dough itself."""
@@ -34,12 +35,17 @@ class Naming:
     bases: list[str]
 
 
-def read_naming(formula_text: np.ndarray, part: np.ndarray, ingredient: np.ndarray) -> Naming:
+def read_naming(formula_words: Words, part_words: Words, ingredient_words: Words) -> Naming:
     """Sort out what every line names; capitals make no difference between names."""
-    formula, formulas = pd.factorize(formula_text)
+    formula, formulas = formula_words.codes, formula_words.words
     count = len(formulas)
-    codes, words = _folded(np.concatenate([formulas.astype(object), part, ingredient]))
-    of_formula, of_part, of_ingredient = np.split(codes, [count, count + len(part)])
+    place: dict[str, int] = {}
+    fold = [
+        np.array([place.setdefault(word.casefold(), len(place)) for word in each.words], dtype=int)
+        for each in (formula_words, part_words, ingredient_words)
+    ]
+    words, of_formula = list(place), fold[0]
+    of_part, of_ingredient = fold[1][part_words.codes], fold[2][ingredient_words.codes]
     final = np.isin(of_part, [code for code, word in enumerate(words) if word in FINAL_DOUGH])
     # The first of two formulas that differ only in capitals is the one that is meant.
     first = np.full(len(words), -1)
@@ -47,7 +53,7 @@ def read_naming(formula_text: np.ndarray, part: np.ndarray, ingredient: np.ndarr
     asked_formula = first[of_ingredient]
     # A part is known by its formula and its name together.
     part_key, asked_key = (formula * len(words) + code for code in (of_part, of_ingredient))
-    names_a = np.full(len(part), INGREDIENT)
+    names_a = np.full(len(formula), INGREDIENT)
     names_a[(asked_formula >= 0) & (asked_formula != formula)] = FORMULA
     names_a[np.isin(asked_key, part_key[~final]) & (asked_key != part_key)] = PART
 
@@ -55,7 +61,7 @@ def read_naming(formula_text: np.ndarray, part: np.ndarray, ingredient: np.ndarr
     taken, rows = np.unique(asked_key[is_part], return_index=True)
     labels = [f"formula {name}" for name in formulas]
     labels += [
-        f"formula {formula_text[row]}, part {ingredient[row]}"
+        f"formula {formulas[formula[row]]}, part {ingredient_words.text[row]}"
         for row in np.flatnonzero(is_part)[rows]
     ]
     basis = np.where(
@@ -64,10 +70,3 @@ def read_naming(formula_text: np.ndarray, part: np.ndarray, ingredient: np.ndarr
     named = np.where(names_a == FORMULA, asked_formula, -1)
     named[is_part] = count + np.searchsorted(taken, asked_key[is_part])
     return Naming(formulas, formula, final, names_a, basis, named, labels)
-
-
-def _folded(words: np.ndarray) -> tuple[np.ndarray, list[str]]:
-    """Codes of words, the same for words that differ only in capitals, and the folded words."""
-    codes, seen = pd.factorize(words)
-    fold, folded = pd.factorize(np.array([word.casefold() for word in seen], dtype=object))
-    return fold[codes] if len(codes) else codes, list(folded)

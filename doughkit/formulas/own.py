@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.formulas.known import COLUMNS, FIGURES, Known, built_in, flour_share
-from doughkit.formulas.units import plain_text
+from doughkit.formulas.words import plain_text
 from doughkit.tables.problems import (
     Problem,
     StudyProblems,

@@ -7,7 +7,7 @@ import pandas as pd
 
 from doughkit.formulas.account import Account, account
 from doughkit.formulas.basis import LEAST_FLOUR_G
-from doughkit.formulas.known import FLOUR_MOISTURE_PCT
+from doughkit.formulas.known import FIGURES, FLOUR_MOISTURE_PCT
 
 INSTANT_PER_GRAM = {
     "fresh yeast": 0.36,
@@ -80,53 +80,58 @@ def overview(formulas, ingredients=None, moistures=None) -> pd.DataFrame:
 
 def overview_frame(one: Account) -> pd.DataFrame:
     """An account as the frame that `overview` gives."""
-    figures, low, high = (figures_of(one, one.percent[row]) for row in (1, 0, 2))
-    flour_g = np.where(one.flour_g < LEAST_FLOUR_G, np.nan, one.flour_g)
+    brings = what_lines_bring(one)
+    figures = figures_of(one, brings, one.percent[1])
     return pd.DataFrame(
         {
             "formula": pd.array(one.formulas, dtype="str"),
-            "flour_g": flour_g,
+            "flour_g": np.where(one.flour_g < LEAST_FLOUR_G, np.nan, one.flour_g),
             "dough_g": one.per_formula(one.grams[1]),
-            "hydration_pct": figures["hydration_pct"],
-            "hydration_low": low["hydration_pct"],
-            "hydration_high": high["hydration_pct"],
-            **{name: value for name, value in figures.items() if name != "hydration_pct"},
+            "hydration_pct": figures.pop("hydration_pct"),
+            "hydration_low": _total(one, brings["hydration_pct"], one.percent[0]),
+            "hydration_high": _total(one, brings["hydration_pct"], one.percent[2]),
+            **figures,
             "allergens": pd.array(_allergens(one), dtype="str"),
             "unknown": pd.array(_unknown(one), dtype="str"),
         }
     )
 
 
-def figures_of(one: Account, percent: np.ndarray) -> dict[str, np.ndarray]:
-    """The figures of each formula, per 100 of its flour, from its lines' percentages."""
+def what_lines_bring(one: Account) -> dict[str, np.ndarray]:
+    """What one per cent of each line adds to each figure of its formula."""
     known, place, share = one.known, one.place, one.share
-    added = ~np.isin(known.role, ("flour", "yeast", "leaven"))[place]
-    no_flour = one.flour_g < LEAST_FLOUR_G
-
-    def total(brings):
-        sums = one.per_formula(np.where(no_flour[one.formula], 0.0, percent * brings))
-        return np.where(no_flour, np.nan, sums)
-
-    def inside(column):
-        return known.counted(column)[place] / 100
-
+    added = ~np.isin(known.role, ("flour", "yeast", "leaven"))
+    inside = {name: known.counted(name) / 100 for name in FIGURES}
     water = one.moisture / 100
-    # Flour at the moisture of trade; always from the middle percentages, since flour is 100.
-    dry_flour = one.per_formula(np.where(share > 0, one.grams[1] * (1 - water), 0.0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        basis = 100 * dry_flour / one.flour_g / (1 - FLOUR_MOISTURE_PCT / 100)
     return {
-        "hydration_pct": total(added_water_share(one)),
-        "effective_hydration_pct": 100 * total(water) / basis - FLOUR_MOISTURE_PCT,
-        "salt_pct": total(inside("salt_pct")),
-        "fat_pct": total(np.where(added, inside("fat_pct"), 0.0)),
-        "sugar_pct": total(np.where(added, inside("sugar_pct"), 0.0)),
-        "whole_grain_pct": total(share * inside("whole_grain_pct")),
-        "yeast_pct": total(instant_share(one)),
-        "prefermented_pct": total(share * fermented_before(one)),
-        "dry_pct": total(1 - water),
-        "water_pct": total(water),
+        "hydration_pct": added_water_share(one),
+        "effective_hydration_pct": water,
+        "salt_pct": inside["salt_pct"][place],
+        "fat_pct": np.where(added, inside["fat_pct"], 0.0)[place],
+        "sugar_pct": np.where(added, inside["sugar_pct"], 0.0)[place],
+        "whole_grain_pct": share * inside["whole_grain_pct"][place],
+        "yeast_pct": instant_share(one),
+        "prefermented_pct": share * fermented_before(one),
+        "dry_pct": 1 - water,
+        "water_pct": water,
     }
+
+
+def figures_of(one: Account, brings: dict, percent: np.ndarray) -> dict[str, np.ndarray]:
+    """The figures of each formula, per 100 of its flour, at its lines' percentages."""
+    figures = {name: _total(one, each, percent) for name, each in brings.items()}
+    # Flour at the moisture of trade; always from the middle percentages, since flour is 100.
+    holds = np.where(one.share > 0, brings["dry_pct"], 0.0)
+    basis = _total(one, holds, one.percent[1]) / (1 - FLOUR_MOISTURE_PCT / 100)
+    effective = 100 * figures["effective_hydration_pct"] / basis - FLOUR_MOISTURE_PCT
+    return figures | {"effective_hydration_pct": effective}
+
+
+def _total(one: Account, brings: np.ndarray, percent: np.ndarray) -> np.ndarray:
+    """Sum over the lines of each formula; not a number where there is no flour."""
+    none = one.flour_g < LEAST_FLOUR_G
+    sums = one.per_formula(percent * brings if not none.any() else np.nan_to_num(percent * brings))
+    return np.where(none, np.nan, sums)
 
 
 def added_water_share(one: Account) -> np.ndarray:

@@ -91,21 +91,14 @@ _NUMBER_AND_MORE = re.compile(r"([0-9][0-9./]*)\s*([^\W\d_].*)")
 
 
 @dataclass(frozen=True)
-class AmountFault:
-    """Why an amount cannot be read: what was expected, how to mend it."""
+class Mend:
+    """What was expected of a cell, and how to mend it."""
 
     expected: str
     mend: str
 
 
-def plain_text(text: pd.Series) -> pd.Series:
-    """Names as text: trimmed, single spaces, nothing for what is missing."""
-    codes, seen = pd.factorize(text.astype("str"), use_na_sentinel=True)
-    tidy = np.array([" ".join(str(one).split()) for one in seen] + [""], dtype=object)
-    return pd.Series(tidy[codes], index=text.index, dtype="str")
-
-
-def parse_amount(text: str) -> tuple[float, float] | AmountFault:
+def parse_amount(text: str) -> tuple[float, float] | Mend:
     """One amount as written → its low and high (equal unless a range was written).
 
     >>> parse_amount("1 1/2"), parse_amount("½"), parse_amount("300-320")
@@ -116,20 +109,20 @@ def parse_amount(text: str) -> tuple[float, float] | AmountFault:
     plain = re.sub("[‐‑‒–—−]", "-", plain).strip()
     found = _AMOUNT.fullmatch(plain)
     if not found:
-        return _amount_fault(plain)
+        return _no_amount(plain)
     try:
         low, high = (_value(one) for one in (found[1], found[2] or found[1]))
     except ZeroDivisionError:
-        return AmountFault("a fraction such as 1/2", "correct what stands under the stroke")
+        return Mend("a fraction such as 1/2", "correct what stands under the stroke")
     if low > high:
-        return AmountFault(
+        return Mend(
             "a range from low to high",
             f"write {plain.split('-')[0].strip()} {found[2]} with a space if one amount is meant"
             if "/" in (found[2] or "")
             else "write the smaller amount first",
         )
     if not math.isfinite(high) or high > LARGEST:
-        return AmountFault(f"an amount up to {LARGEST:g}", "correct the amount or its unit")
+        return Mend(f"an amount up to {LARGEST:g}", "correct the amount or its unit")
     return low, high
 
 
@@ -141,21 +134,21 @@ def _value(text: str) -> float:
     return float(last)
 
 
-def _amount_fault(plain: str) -> AmountFault:
+def _no_amount(plain: str) -> Mend:
     expected = "an amount such as 500, 1 1/2, ½ or 300-320"
     if not plain or plain.casefold() in ("nan", "none", "<na>"):
-        return AmountFault(expected, "fill the amount; weigh it if none was written down")
+        return Mend(expected, "fill the amount; weigh it if none was written down")
     if plain.startswith("-"):
-        return AmountFault(expected, "an amount cannot be below nothing: correct the sign")
+        return Mend(expected, "an amount cannot be below nothing: correct the sign")
     if "," in plain:
         point, none = plain.replace(",", "."), plain.replace(",", "")
-        return AmountFault("an amount with a decimal point", f"write {point} or {none}")
+        return Mend("an amount with a decimal point", f"write {point} or {none}")
     if more := _NUMBER_AND_MORE.fullmatch(plain):
-        return AmountFault(expected, f"write {more[1]} alone, and the unit in its own column")
-    return AmountFault(expected, "write the amount in figures")
+        return Mend(expected, f"write {more[1]} alone, and the unit in its own column")
+    return Mend(expected, "write the amount in figures")
 
 
-def read_amounts(amounts: pd.Series) -> tuple[np.ndarray, np.ndarray, dict[int, AmountFault]]:
+def read_amounts(amounts: pd.Series) -> tuple[np.ndarray, np.ndarray, dict[int, Mend]]:
     """Low and high of every amount, and the faults by row; each different text is read once."""
     if pd.api.types.is_numeric_dtype(amounts) and not pd.api.types.is_bool_dtype(amounts):
         values = amounts.to_numpy(dtype=float, na_value=np.nan, copy=True)
@@ -171,7 +164,7 @@ def read_amounts(amounts: pd.Series) -> tuple[np.ndarray, np.ndarray, dict[int, 
     unread = {}
     for place in hard:
         read = parse_amount(seen[place])
-        if isinstance(read, AmountFault):
+        if isinstance(read, Mend):
             unread[place] = read
             low[place] = high[place] = np.nan
         else:

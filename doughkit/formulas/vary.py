@@ -7,9 +7,8 @@ import pandas as pd
 
 from doughkit.formulas.account import account
 from doughkit.formulas.levels import read_levels
-from doughkit.formulas.lines import one_column
 from doughkit.formulas.mixing import Mix
-from doughkit.formulas.units import plain_text
+from doughkit.formulas.words import one_column, plain_text
 from doughkit.tables.problems import StudyProblems, require_columns
 
 

@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.formulas.checks import at_least, each_dough, numbers
-from doughkit.formulas.lines import one_column
-from doughkit.formulas.units import plain_text
+from doughkit.formulas.words import one_column, plain_text
 from doughkit.tables.problems import Problem, StudyProblems, require_columns
 
 SMALL_BELOW_G = 50.0
