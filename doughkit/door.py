@@ -14,15 +14,8 @@ import sys
 from pathlib import Path
 
 from doughkit import commands
-from doughkit.environment import (
-    NEEDED,
-    NEEDED_BY_TEST,
-    Closed,
-    Own,
-    become,
-    same_folder,
-    set_up,
-)
+from doughkit.environment import NEEDED, NEEDED_BY_TEST, Own, become, same_folder, set_up
+from doughkit.watch import Closed
 
 
 def enter(words: list[str]) -> int:

@@ -18,11 +18,21 @@ from pathlib import Path
 
 import pytest
 
-from doughkit import __main__, commands, door, environment
-from doughkit.environment import Closed, Own
+from doughkit import __main__, commands, door, environment, watch
+from doughkit.environment import Own
+from doughkit.watch import Closed
 
 ROOT = Path(__file__).parent.parent
-DOOR_FILES = ("__init__", "__main__", "door", "environment", "commands", "share", "selftest")
+DOOR_FILES = (
+    "__init__",
+    "__main__",
+    "door",
+    "environment",
+    "watch",
+    "commands",
+    "share",
+    "selftest",
+)
 
 STAND_IN_PIP = """
 import pathlib, sys, sysconfig, time
@@ -46,11 +56,11 @@ for name in NAMES:
 """
 
 
-def bare_venv(watch):
+def bare_venv(own, watch):
     """A quick environment whose pip is the stand-in."""
-    venv = [sys.executable, "-I", "-m", "venv", "--without-pip", str(watch.own.folder)]
+    venv = [sys.executable, "-I", "-m", "venv", "--without-pip", str(own.folder)]
     subprocess.run(venv, check=True)
-    return [str(watch.own.python), str(watch.own.root / "pip.py")]
+    return [str(own.python), str(own.root / "pip.py")]
 
 
 def make_clone(root):
@@ -333,8 +343,8 @@ def test_too_little_room_is_said_before_anything_is_fetched(own, monkeypatch):
 class Script:
     """Stands for Watch: steps succeed as told."""
 
-    def __init__(self, own, answers):
-        self.own, self.answers, self.asked = own, list(answers), []
+    def __init__(self, answers):
+        self.answers, self.asked = list(answers), []
 
     def succeeds(self, doing, command):
         self.asked.append(command)
@@ -343,13 +353,13 @@ class Script:
 
 def test_without_ensurepip_another_pip_is_taken_or_the_missing_package_named(tmp_path):
     own = Own(tmp_path)
-    assert environment.make_venv(Script(own, [True])) == [str(own.python), "-m", "pip"]
-    fallback = Script(own, [False, True, True])
-    assert environment.make_venv(fallback)[-2:] == ["--python", str(own.python)]
+    assert environment.make_venv(own, Script([True])) == [str(own.python), "-m", "pip"]
+    fallback = Script([False, True, True])
+    assert environment.make_venv(own, fallback)[-2:] == ["--python", str(own.python)]
     assert "--without-pip" in fallback.asked[1]
     for answers in ([False, True, False], [False, False]):
         with pytest.raises(Closed, match="sudo apt install python3-venv"):
-            environment.make_venv(Script(own, answers))
+            environment.make_venv(own, Script(answers))
 
 
 def test_inside_there_are_no_foreign_packages_and_settings_stay_in_the_folder(own, monkeypatch):
@@ -362,7 +372,7 @@ def test_inside_there_are_no_foreign_packages_and_settings_stay_in_the_folder(ow
 
 
 def test_a_long_step_shows_a_sign_of_life(capsys):
-    show = environment.shower("fetching")
+    show = watch.shower("fetching")
     for second in range(12):
         show(second, "3 packages fetched", False)
     show(12, "", True)
@@ -375,12 +385,11 @@ def test_a_long_step_shows_a_sign_of_life(capsys):
 
 def test_packages_are_counted_while_pip_works(own):
     own.place.mkdir()
-    watch = environment.Watch(own, held=0)
     own.log.write_text("Collecting a\n  Downloading a\nCollecting b\n")
-    assert watch.packages_so_far() == "2 packages fetched"
+    assert watch.packages_so_far(own.log, own.packages) == "2 packages fetched"
     own.log.write_text(own.log.read_text() + "Installing collected packages: a, b, c\n")
     (own.packages / "a.dist-info").mkdir(parents=True)
-    assert watch.packages_so_far() == "1 of 3 installed"
+    assert watch.packages_so_far(own.log, own.packages) == "1 of 3 installed"
 
 
 # --- whole calls ----------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ import doughkit
 
 PACKAGE = Path(doughkit.__file__).parent
 STAGE = {room: place for place, room in enumerate(doughkit.ROOMS)}
-OUTSIDE_THE_ROOMS = {"__init__", "__main__", "door", "environment", "commands", "selftest"}
+OUTSIDE_THE_ROOMS = {"__init__", "__main__", "door", "environment", "watch", "commands", "selftest"}
 
 
 def room_of(path):
