@@ -149,14 +149,18 @@ def _content(columns: list[Column], texts: dict[str, list[str]], *, delimiter: s
         if column.kind in TEXT_KINDS:
             written = [disarm(text) for text in written]
         cells.append([disarm(column.name), *written])
-    lines = (delimiter.join(map(_cell, row)) for row in zip(*cells, strict=True))
+    special = (delimiter, '"', "\r", "\n")
+    lines = (
+        delimiter.join(
+            _quoted(cell) if any(mark in cell for mark in special) else cell for cell in row
+        )
+        for row in zip(*cells, strict=True)
+    )
     return "".join(f"{line}\n" for line in lines).encode("utf-8-sig", errors="replace")
 
 
-def _cell(text: str) -> str:
-    if any(mark in text for mark in ',;"\t\r\n'):
-        return '"' + text.replace('"', '""') + '"'
-    return text
+def _quoted(cell: str) -> str:
+    return '"' + cell.replace('"', '""') + '"'
 
 
 def _must_read_back(
