@@ -127,7 +127,7 @@ class Shown:
                 for place, (_, is_number, cells) in enumerate(columns)
             ]
             body.append(f"<tr>{''.join(cells)}</tr>")
-        caption = escape(self.caption)
+        caption = _safe(self.caption)
         rest = f"<p>{self._rest()}</p>" if self._rest() else ""
         return (
             f'<div class="dk-wide" role="region" tabindex="0" aria-label="{caption}">'
