@@ -11,6 +11,10 @@ from doughkit.tables.problems import nearest, problem_error
 CHANCE = {"triangle": 1 / 3, "duo-trio": 1 / 2, "paired": 1 / 2, "paired either way": 1 / 2}
 """Chance of a right answer from somebody who tastes no difference."""
 
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(80)
+_X, _X_WEIGHT = 4.5 * (1 + _NODES), 4.5 * _WEIGHTS
+"""Gauss-Legendre over 0-9 normal deviates, for the triangle's integral."""
+
 
 def difference_test(
     correct: int,
@@ -223,11 +227,9 @@ def _share_right(d: float, kind: str) -> float:
     if kind == "duo-trio":
         a, b = special.ndtr(d / np.sqrt(2)), special.ndtr(d / np.sqrt(6))
         return float(1 - a - b + 2 * a * b)
-    x, weight = np.polynomial.legendre.leggauss(80)
-    x, weight = 4.5 * (1 + x), 4.5 * weight
-    inside = special.ndtr(-x * np.sqrt(3) + d * np.sqrt(2 / 3))
-    inside += special.ndtr(-x * np.sqrt(3) - d * np.sqrt(2 / 3))
-    return float(2 * weight @ (inside * np.exp(-x * x / 2) / np.sqrt(2 * np.pi)))
+    inside = special.ndtr(-_X * np.sqrt(3) + d * np.sqrt(2 / 3))
+    inside += special.ndtr(-_X * np.sqrt(3) - d * np.sqrt(2 / 3))
+    return float(2 * _X_WEIGHT @ (inside * np.exp(-_X * _X / 2) / np.sqrt(2 * np.pi)))
 
 
 def _d_prime(share: float, kind: str) -> float:
