@@ -19,34 +19,44 @@ def at_least(table: str, least: float, **named) -> None:
             table,
             column=name,
             found=f"{value}",
-            expected="a number above zero" if least > 0 else "a number from zero up",
+            expected=_expected(least),
             mend="correct it",
         )
         for name, value in named.items()
-        if not (isinstance(value, int | float | np.number) and least <= value < LARGEST)
+        if not _is_number(value, least)
     ]
     if problems:
         raise StudyProblems(problems)
 
 
-def each_dough(option: str, value, doughs: list[str], table: str) -> np.ndarray:
-    """An option given once for all doughs, or by dough."""
-    by_dough = value if isinstance(value, Mapping | pd.Series) else dict.fromkeys(doughs, value)
-    found = {dough: by_dough.get(dough, np.nan) for dough in doughs}
-    bad = [dough for dough, one in found.items() if not 0 < one < LARGEST]
+def each_named(
+    option: str, value, names: list[str], *, table: str, what="dough", least=1e-6
+) -> np.ndarray:
+    """An option given once for all, or by name."""
+    by_name = value if isinstance(value, Mapping | pd.Series) else dict.fromkeys(names, value)
+    found = {name: by_name.get(name, np.nan) for name in names}
+    bad = [name for name, one in found.items() if not _is_number(one, least)]
     if bad:
         raise StudyProblems(
             Problem(
                 table,
-                key=f"dough {dough}",
+                key=f"{what} {name}",
                 column=option,
-                found=f"{found[dough]}",
-                expected="a number above zero",
-                mend=f"give {option} for every dough",
+                found=f"{found[name]}",
+                expected=_expected(least),
+                mend=f"give {option} for every {what}",
             )
-            for dough in bad
+            for name in bad
         )
     return np.array(list(found.values()), dtype=float)
+
+
+def _expected(least: float) -> str:
+    return "a number above zero" if least > 0 else "a number from zero up"
+
+
+def _is_number(value, least: float) -> bool:
+    return isinstance(value, int | float | np.number) and bool(least <= value < LARGEST)
 
 
 def numbers(frame: pd.DataFrame, name: str, table: str) -> np.ndarray:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.formulas.account import Account, account
+from doughkit.formulas.parts import part_groups
 
 
 def bakers_percent(formulas, ingredients=None, moistures=None) -> pd.DataFrame:
@@ -32,7 +33,8 @@ def bakers_percent(formulas, ingredients=None, moistures=None) -> pd.DataFrame:
     DataFrame, one row per line: formula, part, ingredient, role, grams, grams_low, grams_high,
     percent, percent_low, percent_high, known_as (the ingredient whose figures are used),
     held_from (where its figures come from), moisture_pct, flour_share (grams of flour in one
-    gram). Low and high are the bounds that ranges, measured-out volumes and counted things allow.
+    gram), percent_in_part (percent of the flour of its own part). Low and high are the bounds that
+    ranges, measured-out volumes and counted things allow.
 
     Raises
     ------
@@ -58,6 +60,8 @@ def bakers_percent(formulas, ingredients=None, moistures=None) -> pd.DataFrame:
 def lines_frame(one: Account) -> pd.DataFrame:
     """An account as the frame that `bakers_percent` gives."""
     known, place = one.known, one.place
+    group, _ = part_groups(one)
+    flour = np.bincount(group, one.grams[1] * one.share)[group]
     held = known.table["held_from"].to_numpy(dtype=object)[place]
     return pd.DataFrame(
         {
@@ -75,5 +79,6 @@ def lines_frame(one: Account) -> pd.DataFrame:
             "held_from": pd.array(np.where(one.dried_lot, "dried flour lot", held), dtype="str"),
             "moisture_pct": one.moisture,
             "flour_share": one.share,
+            "percent_in_part": 100 * one.grams[1] / np.where(flour > 0, flour, np.nan),
         }
     )

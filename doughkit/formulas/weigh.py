@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from doughkit.formulas.checks import at_least, each_dough, numbers
+from doughkit.formulas.checks import at_least, each_named, numbers
 from doughkit.formulas.words import one_column, plain_text
 from doughkit.tables.problems import Problem, StudyProblems, require_columns
 
@@ -70,10 +70,11 @@ def weigh_out(
     at_least("weigh_out", 0.0, extra_pct=extra_pct)
     sheet, codes, names = _sheet_lines(varied)
     per_flour = np.bincount(codes, sheet["percent"], minlength=len(names))
-    wanted = each_dough("piece_g", piece_g, names, "weigh_out") * each_dough(
-        "pieces", pieces, names, "weigh_out"
+    piece, count = (
+        each_named(option, value, names, table="weigh_out")
+        for option, value in (("piece_g", piece_g), ("pieces", pieces))
     )
-    exact = sheet["percent"] * (wanted * (1 + extra_pct / 100) / per_flour)[codes]
+    exact = sheet["percent"] * (piece * count * (1 + extra_pct / 100) / per_flour)[codes]
     fine = scale_step_g if small_step_g is None else small_step_g
     step = np.where(exact < SMALL_BELOW_G, min(fine, scale_step_g), scale_step_g)
     # Halves go up, as on paper; what is left over of binary fractions is taken off again.
