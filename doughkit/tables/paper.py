@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import math
 import numbers
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -23,6 +24,10 @@ from doughkit.tables.register import label
 NOTHING = "–"
 """Stands where a value is missing."""
 
+NAMES_SHOWN_IN_WORDS = ("attribute", "factor", "scope", "stratum", "term")
+"""Columns whose cells name columns; the cells are put in words as headings are."""
+
+_COLUMN_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)+")
 _CONTROLS = [*range(9), 11, 12, *range(14, 32), *range(127, 160)]
 _TURN_TEXT = [*range(0x202A, 0x202F), *range(0x2066, 0x206A)]
 _NO_CHARACTERS = [*range(0xD800, 0xE000), 0xFFFE, 0xFFFF]
@@ -51,7 +56,7 @@ def shown(
     caption : str
         One sentence that says what the table holds.
     digits : int
-        Decimals shown; a column of whole numbers is shown without, `p` with three.
+        Most decimals shown, fewer where a column needs fewer; `p` has three.
     fill : list of column names
         Columns to be filled in by hand: an empty cell stays an empty box.
     most_rows : int
@@ -131,7 +136,7 @@ class Shown:
         rest = f"<p>{self._rest()}</p>" if self._rest() else ""
         return (
             f'<div class="dk-wide" role="region" tabindex="0" aria-label="{caption}">'
-            f'<table class="dk"><caption>{caption}</caption>'
+            f'<table class="dk"><caption><span>{caption}</span></caption>'
             f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table>{rest}</div>"
         )
 
@@ -141,7 +146,8 @@ def _is_bool(cells: pd.Series) -> bool:
 
 
 def _align(is_number: bool) -> str:
-    return f' style="text-align:{"right" if is_number else "left"}"'
+    # Said on each cell, since a notebook draws the table without a page's style.
+    return f' style="text-align:{"right;white-space:nowrap" if is_number else "left"}"'
 
 
 def _th(text: str, scope: str, is_number: bool) -> str:
@@ -166,11 +172,22 @@ def _one_line(text: str) -> str:
 
 def _texts(name: str, cells: pd.Series, digits: int, empty: str) -> list[str]:
     values = cells.tolist()
-    figures = [one for one in values if isinstance(one, numbers.Real) and math.isfinite(one)]
     is_p = str(name) == "p" or str(name).endswith("_p")
-    if all(float(one).is_integer() for one in figures) and not is_p:
-        digits = 0
-    return [_text(one, max(digits, 3) if is_p else digits, empty, is_p) for one in values]
+    digits = max(digits, 3) if is_p else _digits_needed(values, digits)
+    texts = [_text(one, digits, empty, is_p) for one in values]
+    if name in NAMES_SHOWN_IN_WORDS:
+        texts = [label(text) if _COLUMN_NAME.fullmatch(text) else text for text in texts]
+    return texts
+
+
+def _digits_needed(values: list, most: int) -> int:
+    """The fewest decimals that show a column's numbers as well as `most` decimals do."""
+    figures = [float(one) for one in values if isinstance(one, numbers.Real)]
+    figures = [one for one in figures if math.isfinite(one)]
+    for digits in range(most):
+        if all(round(one, digits) == round(one, most) for one in figures):
+            return digits
+    return most
 
 
 def _text(value, digits: int, empty: str, is_p: bool) -> str:
