@@ -22,7 +22,7 @@ import pandas as pd
 from scipy.special import expit, ndtr
 
 SEED = 20
-FLOUR_MOISTURE_PCT = 13.0
+MOISTURE_PCT = {"bread flour": 13.0, "whole wheat flour": 10.74}
 LATENT = ("crispness", "chew", "rigidity", "flavour")
 BASE_LEVELS = {"hydration_pct": 62.0, "salt_pct": 2.1, "whole_grain_pct": 20.0, "fat_pct": 2.0}
 YEAST_PCT = 0.8
@@ -39,7 +39,7 @@ class Settings:
         ("whole_grain_pct", 0.0, 40.0, 5.0, "dough"),
         ("bake_min", 5.0, 8.0, 0.5, "piece"),
     )
-    limit: tuple = ("workable", {"hydration_pct": 1.0, "whole_grain_pct": -0.1}, 50.0, 70.0)
+    limit: tuple = ("workable", (("hydration_pct", 1.0), ("whole_grain_pct", -0.1)), 50.0, 70.0)
     attributes: tuple = LATENT
     """The study's own names of crispness, chew, rigidity and flavour, in this order."""
     scale: tuple = (1.0, 9.0, 1.0)
@@ -81,7 +81,7 @@ SECOND = Settings(
         ("whole_grain_pct", 10.0, 50.0, 5.0, "dough"),
         ("bake_min", 5.5, 8.5, 0.5, "piece"),
     ),
-    limit=("stretches", {"hydration_pct": 1.0, "fat_pct": 0.5}, 56.0, 71.0),
+    limit=("stretches", (("hydration_pct", 1.0), ("fat_pct", 0.5)), 56.0, 71.0),
     attributes=("crackle", "bite", "stiffness", "wheat taste"),
     scale=(0.0, 10.0, 0.5),
     assessors=("Noor", "Pim", "Quill", "Rue"),
@@ -100,15 +100,21 @@ SECOND = Settings(
 # --- the truth ---------------------------------------------------------------------------------
 
 
+def mixed(levels: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Dough and all its water, flour moisture included, per 100 flour."""
+    at = {name: levels.get(name, base) for name, base in BASE_LEVELS.items()}
+    dough = 100 + at["hydration_pct"] + at["salt_pct"] + at["fat_pct"] + YEAST_PCT
+    white, whole = MOISTURE_PCT.values()
+    return dough, at["hydration_pct"] + white + (whole - white) * at["whole_grain_pct"] / 100
+
+
 def physics(levels: pd.DataFrame) -> pd.DataFrame:
     """Loss on baking and water left for rows of levels; a factor not named stays at the base.
 
     Water leaves by area along a root of time that levels off as the piece dries: from a plate at
     270 °C, 2.4 kg of dough on a square metre, about 22 % in 5 min and 27 % in 8 min.
     """
-    at = {name: levels.get(name, base) for name, base in BASE_LEVELS.items()}
-    dough = 100 + at["hydration_pct"] + at["salt_pct"] + at["fat_pct"] + YEAST_PCT
-    water = at["hydration_pct"] + FLOUR_MOISTURE_PCT
+    dough, water = mixed(levels)
     moisture = water / dough
     area_density = 2.38
     heat = 0.37 * np.sqrt(levels["bake_min"] - 1.0)
@@ -490,11 +496,12 @@ def make_weighed(doughs: pd.DataFrame, own: Settings, rng) -> pd.DataFrame:
 def make_moistures(pieces, levels, doughs, rng) -> pd.DataFrame:
     """Dried samples: the reference twice, one flour lot, three own pieces."""
     tested = pieces.index[pieces["dough"].isin(doughs.loc[doughs["kind"] == "test", "dough"])]
-    chosen = sorted(rng.choice(tested, 3, replace=False))
-    water = physics(levels)
-    left = water["water_left"] / (water["water_left"] + 100 - FLOUR_MOISTURE_PCT + 4.5)
-    samples = [("REF", 50, 0.215), ("REF", 50, 0.215), ("L1", 20, FLOUR_MOISTURE_PCT / 100)]
-    samples += [(pieces["piece"][one], 50, left[one]) for one in chosen]
+    dough, water = mixed(levels)
+    left = 1 - (1 - water / dough) * pieces["mass_before_g"] / pieces["mass_after_g"]
+    samples = [("REF", 50, 0.215), ("REF", 50, 0.215)]
+    samples.append(("L1", 20, MOISTURE_PCT["bread flour"] / 100))
+    for one in sorted(rng.choice(tested, 3, replace=False)):
+        samples.append((pieces["piece"][one], 50, left[one]))
     rows = []
     for number, (of, about, moisture) in enumerate(samples, 1):
         wet = round(about + rng.normal(0, 0.4), 1)
@@ -591,7 +598,7 @@ def make_study(seed: int, base: Settings = DEMO, **settings) -> tuple[dict, Trut
     moistures = make_moistures(pieces, levels, doughs, rng)
     honest_gaps(pieces, weighed)
     name, weights, low, high = own.limit
-    limits = [(name, factor, weight, low, high) for factor, weight in weights.items()]
+    limits = [(name, factor, weight, low, high) for factor, weight in weights]
     tables = {
         "formulas": make_formulas(own),
         "ingredients": make_ingredients(),

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from doughkit import baking, formulas, panel
 from doughkit.tables import read_tables
 from doughkit.tables.register import GRID_KEY, TABLES, unit_of
 from tests.studies import FOLDER, long_ratings, make_demo
@@ -239,3 +240,46 @@ def test_the_expected_score_is_what_endless_portions_average_to():
             scores.append(np.clip(np.round(felt + rng.normal(0, doubt, (draws, 4))), 1, 9))
         simulated = np.mean(scores, axis=(0, 1))
         np.testing.assert_allclose(expected[name], simulated, atol=0.02)
+
+
+# --- what the rooms read out of it ---------------------------------------------------------------
+
+
+def test_planned_weights_are_those_that_the_library_would_weigh_out(study):
+    tables, truth = study
+    doughs = tables["doughs"].query("kind != 'reference'")
+    varied = formulas.vary(tables["formulas"], doughs, tables["ingredients"])
+    mass = truth.settings.piece_mass_g
+    sheet = formulas.weigh_out(varied, piece_g=mass, pieces=2, extra_pct=5)
+    both = tables["weighed"].merge(sheet, on=["dough", "ingredient"], validate="1:1")
+    assert len(both) == len(tables["weighed"])
+    off = (both["planned_g_x"] - both["exact_g"]).abs()
+    step = np.where(both["role"].isin(["flour", "water"]), 1.0, 0.1)
+    assert (off <= 0.51 * step).all()
+
+
+def test_dried_pieces_agree_with_the_same_pieces_weighed(study):
+    tables, _ = study
+    doughs = tables["doughs"].query("kind != 'reference'")
+    varied = formulas.vary(tables["formulas"], doughs, tables["ingredients"])
+    account = formulas.overview(formulas.as_formulas(varied), tables["ingredients"])
+    losses = baking.bake_loss(tables["pieces"], account.rename(columns={"formula": "dough"}))
+    dried = tables["moistures"].merge(losses, left_on="of", right_on="piece")
+    assert len(dried) == 3
+    moisture = 100 * (1 - dried["dry_g"] / dried["wet_g"])
+    assert (moisture - dried["finished_moisture_pct"]).abs().max() < 1.5
+
+
+def test_the_tables_of_formulas_need_no_ingredient_that_nobody_knows(study):
+    tables, _ = study
+    seen = formulas.overview(tables["formulas"], tables["ingredients"])
+    assert len(seen) == 5
+    assert (seen["unknown"].fillna("") == "").all()
+    assert seen["hydration_pct"].between(60, 68).all()
+
+
+def test_the_unreliable_taster_is_the_one_the_panel_room_points_at(study):
+    tables, truth = study
+    found = panel.assessor_performance(long_ratings(tables), tables["servings"], tables["pieces"])
+    repeats = found.groupby("assessor")["repeats_sd"].mean()
+    assert repeats.idxmax() == truth.settings.assessors[truth.settings.unreliable]
