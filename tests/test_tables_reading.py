@@ -160,7 +160,9 @@ def test_a_unicode_minus_is_a_minus(tmp_path):
     assert read_tables(write_study(tmp_path, **changed))["targets"]["low"][1] == -1
 
 
-@pytest.mark.parametrize("amount", ["500", "1 1/2", "½", "1½", "1 ½", "300-320", "300 – 320", ".5"])
+@pytest.mark.parametrize(
+    "amount", ["500", "1 1/2", "½", "1½", "1 ½", "300-320", "300−320", ".5", "1e-05"]
+)
 def test_amounts_stay_as_written(tmp_path, amount):
     changed = spoilt("formulas", "flour,500", f"flour,{amount}")
     assert read_tables(write_study(tmp_path, **changed))["formulas"]["amount"][0] == amount
@@ -219,10 +221,11 @@ def test_trailing_empty_columns_of_a_spreadsheet_are_no_problem(tmp_path):
     assert len(read_tables(write_study(tmp_path, weighed=text))["weighed"]) == 2
 
 
-def test_a_file_without_headings_is_one_problem_besides_the_columns_it_lacks(tmp_path):
-    text = SMALL_STUDY["weighed"].split("\n", 1)[1]
-    problems = problems_of(tmp_path, weighed=text)
-    assert any("without any known heading" in one.found and one.line == 1 for one in problems)
+def test_a_file_without_headings_is_one_problem(tmp_path):
+    text = SMALL_STUDY["doughs"]
+    for spoiling in (text.split("\n", 1)[1], "sep=,\n" + text, text.replace(",", "|")):
+        problem = only_problem(tmp_path, doughs=spoiling)
+        assert "without any known heading" in problem.found and problem.line == 1
 
 
 def test_an_own_measured_property_needs_a_unit_and_may_not_look_like_a_slip(tmp_path):

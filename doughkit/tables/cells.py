@@ -32,10 +32,10 @@ _CONTROL_IN_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _SPREADSHEET_ERROR = re.compile(r"#(REF|N/A|NAME|VALUE|DIV/0|NUM|NULL|SPILL|CALC)[!?]?|#{3,}", re.I)
 _VULGAR = "¼½¾⅐⅑⅒⅓⅔⅕⅖⅗⅘⅙⅚⅛⅜⅝⅞"
 _QUANTITY = (
-    rf"([0-9]+\s+[0-9]+[/⁄][0-9]+|[0-9]+[/⁄][0-9]+|[0-9]+(\.[0-9]*)?\s*[{_VULGAR}]?"
-    rf"|\.[0-9]+|[{_VULGAR}])"
+    rf"([0-9]+\s+[0-9]+[/⁄][0-9]+|[0-9]+[/⁄][0-9]+|[0-9]*\s*[{_VULGAR}]"
+    r"|([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?)"
 )
-_AMOUNT = re.compile(rf"{_QUANTITY}(\s*(-|–|—|to)\s*{_QUANTITY})?")
+_AMOUNT = re.compile(rf"{_QUANTITY}(\s*([-‐‑‒–—−]|to)\s*{_QUANTITY})?")
 _NOTHING = {"na", "n/a", "none", "null", "nan", "-", "–", "—", "?", "x", ".", "./."}
 
 

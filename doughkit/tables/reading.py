@@ -82,7 +82,7 @@ def read_folder(folder: str | Path) -> Reading:
     # Factors first, since they say which further columns doughs and pieces may have.
     for name in sorted(files, key=lambda name: (name != "factors", list(TABLES).index(name))):
         table = TABLES[name]
-        known = {*table.names, *factors, *(GRID_KEY if name == "ratings" else ())}
+        known = [*table.names, *factors, *(GRID_KEY if name == "ratings" else ())]
         sheet = read_sheet(files[name], name, known)
         reading.sha256[name] = sheet.sha256
         if not sheet.headings:
@@ -169,14 +169,6 @@ def _columns_of(sheet: Sheet, table: Table, factors: dict[str, Column]) -> list[
     extra = []
     known = {*table.names, *(factors if table.open_to else ())}
     strangers = [heading for heading in sheet.headings if heading not in table.names]
-    if len(strangers) == len(sheet.headings):
-        sheet.blame(
-            f"a first row without any known heading: {', '.join(strangers)}"[:120],
-            "headings: " + ", ".join(table.names),
-            "write the headings into the first row",
-            line=sheet.heading_line,
-        )
-        return list(table.columns)
     for heading in strangers:
         slip = get_close_matches(heading, known - set(sheet.headings), n=1, cutoff=0.88)
         if table.open_to and heading in factors:

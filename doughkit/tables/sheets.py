@@ -76,6 +76,8 @@ def fill_sheet(sheet: Sheet, content: bytes, known: Collection[str]) -> Sheet:
             width = len(cells)
             sheet.headings = [rearm(cell.strip()).strip() for cell in cells]
             sheet.heading_line = line
+            if not set(known) & set(sheet.headings):
+                return _without_headings(sheet, known)
             continue
         sheet.sure.append(_well_formed(sheet, line, cells, width))
         sheet.lines.append(line)
@@ -83,6 +85,18 @@ def fill_sheet(sheet: Sheet, content: bytes, known: Collection[str]) -> Sheet:
     if width is None:
         sheet.blame("an empty file", "a first row of headings", "write the headings, or delete it")
     _settle_headings(sheet)
+    return sheet
+
+
+def _without_headings(sheet: Sheet, known: Collection[str]) -> Sheet:
+    """A file whose first row means nothing here; to go on would blame every row of it."""
+    sheet.blame(
+        f"a first row without any known heading, {quoted(', '.join(sheet.headings))}",
+        "headings such as " + ", ".join(list(known)[:6]),
+        "let the first row hold the headings; nothing else of the file was read",
+        line=sheet.heading_line,
+    )
+    sheet.headings = []
     return sheet
 
 
