@@ -1,5 +1,6 @@
 """Formulas: any written formula on one footing, varied, and back to the scale."""
 
+from doughkit.formulas.card import HandOn, hand_on
 from doughkit.formulas.cautions import allergens, salt_per_100g
 from doughkit.formulas.compare import compare
 from doughkit.formulas.composition import Composition, composition
@@ -15,6 +16,7 @@ from doughkit.formulas.weigh import shopping_list, weigh_out
 
 __all__ = [
     "Composition",
+    "HandOn",
     "allergens",
     "as_formulas",
     "as_mixed",
@@ -22,6 +24,7 @@ __all__ = [
     "compare",
     "composition",
     "equal_consistency",
+    "hand_on",
     "mixing_friction",
     "overview",
     "parts",
