@@ -188,7 +188,10 @@ def _effects(ground: _Ground, strata: Strata, level: float) -> pd.DataFrame:
     return pd.DataFrame(
         {
             **named[["term", "kind", "factor", "with"]],
-            "stratum": np.select([inner & outer, inner], ["both", "piece"], "dough"),
+            # What rests on both strata is named after the one that makes it less sure.
+            "stratum": np.where(
+                outer & ~(inner & (numbers["dough_share"] < 0.5)), "dough", "piece"
+            ),
             "low_to_high": numbers["estimate"],
             **numbers[["se", "df", "ci_low", "ci_high", "p"]],
             "per_step": numbers["estimate"] * named["step_share"],
