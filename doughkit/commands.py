@@ -10,14 +10,19 @@ import os
 import shutil
 import subprocess
 import sys
+import textwrap
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import doughkit
 from doughkit import share
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 SEED = 1
 """The demo's seed: the same pages each time."""
@@ -131,19 +136,31 @@ class Steps:
 
 
 def advice_in_words(folder: Path) -> str:
-    """The recommended levels, how sure they are, and the next doughs."""
-    from doughkit import advice, study
-    from doughkit.tables.paper import shown
+    """The recommended levels and formula, how sure they are, and the next doughs."""
+    from doughkit import advice, formulas, study
+    from doughkit.tables import shown
 
-    advised = advice.recommend(study.open_study(folder), seed=SEED)
-    return "\n\n".join(
-        [
-            advised.summary(),
-            str(shown(advised.levels, "Recommended levels")),
-            str(shown(advised.expected, "What to expect of them")),
-            str(shown(advised.next_round.doughs, "The next doughs to bake")),
-        ]
+    opened = study.open_study(folder)
+    advised = advice.recommend(opened, seed=SEED)
+    following = advised.next_round
+    fresh = following.doughs[following.doughs["role"] == "recommended"].head(1)
+    mixed = formulas.vary(opened["formulas"], fresh, opened.get("ingredients"))
+    sure = ["factor", "recommended", "ci_low", "ci_high", "baked_low", "baked_high"]
+    hoped = ["attribute", "mean", "ci_low", "ci_high", "low", "aim", "high", "scope"]
+    lines = mixed[["part", "ingredient", "percent"]].replace({"part": {"": None}})
+    tables = (
+        shown(advised.levels[sure], "Recommended, with where the best lies in 9 of 10 draws"),
+        shown(filled(lines), "Its formula, in percent of all flour"),
+        shown(advised.expected[hoped], "What it promises, beside what is wanted"),
+        shown(filled(following.doughs), "The next doughs to bake"),
+        shown(filled(following.pieces), "and their pieces"),
     )
+    return "\n\n".join([textwrap.fill(advised.summary(), 95), *map(str, tables)])
+
+
+def filled(frame: pd.DataFrame) -> pd.DataFrame:
+    """The columns in which anything stands."""
+    return frame.dropna(axis="columns", how="all")
 
 
 def lay_copy(place: Path) -> tuple[Path, list[Path]]:

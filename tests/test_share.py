@@ -8,6 +8,7 @@ import nbformat
 import pytest
 
 from doughkit import commands, share
+from doughkit import study as studies
 from doughkit.share import NotebookFailed
 from doughkit.study import Shipped
 
@@ -181,6 +182,14 @@ def test_the_demo_works_on_a_fresh_copy_and_ends_with_the_advice_and_the_pages_p
     assert "\nBake this.\n" in told
     assert not (tmp_path / "work" / "demo" / "old.txt").exists()
     assert [path.name for path in shipped.data_demo.iterdir()] == ["formulas.csv"]
+
+
+def test_the_advice_names_levels_formula_promise_and_next_doughs():
+    told = commands.advice_in_words(studies.shipped().data_demo)
+    assert told.startswith("Bake hydration") and "9 of 10 draws" in told
+    for heading in ("Its formula, in percent of all flour", "What it promises", "The next doughs"):
+        assert heading in told
+    assert max(map(len, told.splitlines())) <= 100
 
 
 def test_a_demo_that_fails_says_where(shipped, capsys):
