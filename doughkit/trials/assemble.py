@@ -92,6 +92,7 @@ def assemble(kitchen: Kitchen, wanted: pd.DataFrame, notes: list[str], taken=())
         for name in dough_names(int(number), len(rows))
     ]
     _refuse_taken(dough, taken)
+    dough = pd.Series(dough, dtype="str")
     doughs = pd.DataFrame({"dough": dough, "kind": "test", "round": wanted["round"].astype(float)})
     doughs = doughs.assign(role=wanted["role"], status="planned", **levels)
     pieces = cross_pieces(doughs["dough"], kitchen)
@@ -99,7 +100,7 @@ def assemble(kitchen: Kitchen, wanted: pd.DataFrame, notes: list[str], taken=())
     return Round(doughs, pieces, _moved(doughs, wanted, names), tuple(notes))
 
 
-def _refuse_taken(dough: list[str], taken) -> None:
+def _refuse_taken(dough: pd.Series, taken) -> None:
     twice = sorted(set(dough) & set(taken))
     if twice:
         raise problem_error(

@@ -61,7 +61,7 @@ def numbers(frame: pd.DataFrame, column: str, problems: list[Problem]) -> np.nda
     problems += [
         Problem(
             "levels",
-            found=repr(frame[column].iloc[place]),
+            found=_as_found(frame[column].iloc[place]),
             expected="a number",
             mend="write the level as a number",
             column=column,
@@ -70,6 +70,10 @@ def numbers(frame: pd.DataFrame, column: str, problems: list[Problem]) -> np.nda
         for place in np.flatnonzero(bad)
     ]
     return values.to_numpy()
+
+
+def _as_found(value) -> str:
+    return repr(value) if isinstance(value, str) else f"{value}"
 
 
 def row_key(frame: pd.DataFrame, place: int) -> str:

@@ -169,7 +169,7 @@ def _passes(today: pd.DataFrame, draw) -> pd.DataFrame:
     groups = [part for _, part in today.groupby("dough", sort=False)]
     groups = [groups[place] for place in draw.permutation(len(groups))]
     most = max(len(part) for part in groups)
-    turns = draw.permutation(np.arange(len(groups)) % most)
+    turns = draw.permutation((np.arange(len(groups)) + draw.integers(most)) % most)
     rows = []
     for number in range(most):
         this_pass = [

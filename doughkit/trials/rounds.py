@@ -38,6 +38,8 @@ class Round:
 
     def summary(self) -> str:
         """The round in one sentence, then its notes."""
+        if self.doughs.empty:
+            return " ".join(["No dough is left to plan.", *self.notes])
         counts = self.doughs["role"].value_counts()
         parts = [f"{counts[role]} {role}" for role in ROLES if role in counts]
         rounds = sorted({int(number) for number in self.doughs["round"]})
