@@ -419,10 +419,12 @@ def test_one_call_sets_up_and_runs_and_the_next_runs_at_once(tmp_path):
     out, err = first.communicate(timeout=60)
     assert (first.returncode, err) == (0, "")
     assert out.startswith("First use") and out.endswith("inside\n")
-    began = time.monotonic()
-    again = call(own.root, "test")
-    assert again.communicate(timeout=60) == ("inside\n", "")
-    assert time.monotonic() - began < 3
+    took = []
+    for _ in range(3):  # one of them on a machine that is not busy otherwise
+        began = time.monotonic()
+        assert call(own.root, "test").communicate(timeout=60) == ("inside\n", "")
+        took.append(time.monotonic() - began)
+    assert min(took) < 3
     # called by the environment's own Python after the lock was changed
     own.lock.write_text("something==2.0\n")
     from_inside = subprocess.run(

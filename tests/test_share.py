@@ -93,7 +93,7 @@ def test_pages_are_whole_ask_for_nothing_and_come_out_the_same_again(study, tmp_
     for address in [*page.addresses, *styled]:
         assert address.startswith("data:") or address == "index.html"
     assert "@import" not in text
-    assert "formulas.csv" in text and "31.50" in text
+    assert "formulas.csv" in text and "31.5" in text
     assert re.search('("|&quot;)a study', text) and "../data_demo" not in text
     assert str(tmp_path) not in text
     index = pages.index.read_text("utf8")
