@@ -211,3 +211,16 @@ def test_the_tables_given_are_not_changed():
     piece_means(*given_tables)
     for before, after in zip(kept, given_tables, strict=True):
         pd.testing.assert_frame_equal(before, after)
+
+
+def test_intervals_cover_the_panel_s_own_mean_as_often_as_they_say():
+    draw, inside = np.random.default_rng(11), []
+    for _ in range(150):
+        truth = draw.normal(5, 1, 6)
+        level = draw.normal(0, 1, 4)
+        table = truth[:, None] + level + draw.normal(0, 0.8, (6, 4))
+        table[draw.random((6, 4)) < [0, 0.2, 0.2, 0.2]] = np.nan
+        found = piece_means(*study(table)).means
+        aim = truth + level.mean()
+        inside.append((found["ci_low"] <= aim) & (aim <= found["ci_high"]))
+    assert 0.87 <= np.mean(inside) <= 0.93

@@ -45,8 +45,8 @@ class Reliability:
         fits = self.intraclass[self.intraclass["fits"]]
         said = []
         for attribute, rows in fits.groupby("attribute", sort=False):
-            one, mean = rows["estimate"]
-            said.append(f"{attribute}: one taster {one:.2f}, the panel's mean {mean:.2f}")
+            one, mean = (f"{one:.2f}" if one > 0 else "none" for one in rows["estimate"])
+            said.append(f"{attribute}: one taster {one}, the panel's mean {mean}")
         left = self.left_out["piece"].nunique()
         gaps = f" {left} pieces that somebody missed are left out." if left else ""
         return f"Reliability (intraclass correlation, 1 is full): {'; '.join(said)}.{gaps}"
@@ -196,8 +196,12 @@ def _six(table: np.ndarray, level: float) -> pd.DataFrame:
 
 
 def _mean_of(one: np.ndarray, k: int) -> np.ndarray:
-    """Reliability of the mean of k scores from that of one (Spearman-Brown)."""
-    return ratio(k * one, 1 + (k - 1) * one)
+    """Reliability of the mean of k scores from that of one (Spearman-Brown).
+
+    At and below -1/(k - 1) the formula turns over into large positive numbers that mean nothing.
+    """
+    below = 1 + (k - 1) * one
+    return np.where(below <= 0, -np.inf, ratio(k * one, below))
 
 
 def _edges(f: float, df: int, df_error: int, k: int, level: float) -> np.ndarray:
