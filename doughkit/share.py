@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import re
 import tempfile
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +17,7 @@ import doughkit
 
 if TYPE_CHECKING:
     import pandas as pd
+    from nbclient import NotebookClient
     from nbformat import NotebookNode
 
 __all__ = ["Pages", "make_pages"]
@@ -154,7 +157,7 @@ def run_notebook(path: str | os.PathLike, study_folder: str | os.PathLike) -> No
     )
     with tempfile.TemporaryDirectory(prefix="doughkit-") as own:
         try:
-            client.execute(env=kernel_surroundings(own), cleanup_kc=True)
+            run_to_its_end(client, kernel_surroundings(own))
         except CellExecutionError as error:
             place = f"{path.name}, cell {cell_in_error(notebook)}"
             raise NotebookFailed(f"{place}: {error.ename}: {error.evalue}") from None
@@ -162,6 +165,20 @@ def run_notebook(path: str | os.PathLike, study_folder: str | os.PathLike) -> No
             raise NotebookFailed(f"{path.name} did not come to its end: {error}") from error
     refuse_blemishes(notebook, path.name)
     return notebook
+
+
+def run_to_its_end(client: NotebookClient, surroundings: dict[str, str]) -> None:
+    # in a thread, where the client leaves Ctrl-C to us
+    with ThreadPoolExecutor(max_workers=1) as thread:
+        running = thread.submit(
+            asyncio.run, client.async_execute(env=surroundings, cleanup_kc=True)
+        )
+        try:
+            running.result()
+        except KeyboardInterrupt:
+            if client.km.has_kernel:
+                client.km.provisioner.process.kill()
+            raise
 
 
 def cell_in_error(notebook: NotebookNode) -> int:

@@ -1,8 +1,14 @@
 """Notebooks are run and become pages: on small notebooks made here."""
 
 import json
+import os
 import re
+import signal
+import subprocess
+import sys
+import time
 from html.parser import HTMLParser
+from pathlib import Path
 
 import nbformat
 import pytest
@@ -46,6 +52,17 @@ def write_notebook(path, *sources, opening=OPEN):
         cell.id = f"cell-{number}"
     nbformat.write(notebook, path)
     return path
+
+
+ROOT = Path(__file__).parent.parent
+
+
+def until(happens):
+    for _ in range(400):
+        if happens():
+            return
+        time.sleep(0.05)
+    raise AssertionError("it did not happen within twenty seconds")
 
 
 class Reader(HTMLParser):
@@ -116,6 +133,19 @@ def test_a_notebook_with_a_blemish_makes_no_page(study, tmp_path, source, heard)
     with pytest.raises(NotebookFailed, match=heard):
         share.make_pages(study, notebooks=[notebook])
     assert not (study / "pages").exists()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals as on POSIX")
+def test_ctrl_c_ends_the_notebook_too(study, tmp_path):
+    source = "import time\nopen(study + '/pid', 'w').write(str(os.getpid()))\ntime.sleep(60)"
+    notebook = write_notebook(tmp_path / "long.ipynb", source)
+    program = f"from doughkit import share; share.run_notebook({str(notebook)!r}, {str(study)!r})"
+    running = subprocess.Popen([sys.executable, "-c", program], cwd=ROOT, stderr=subprocess.PIPE)
+    until(lambda: (study / "pid").exists() and (study / "pid").read_text())
+    running.send_signal(signal.SIGINT)
+    _, told = running.communicate(timeout=30)
+    assert told.decode().rstrip().endswith("KeyboardInterrupt")
+    until(lambda: not Path("/proc", (study / "pid").read_text()).exists())
 
 
 @pytest.mark.parametrize("opening", ["study = 1", OPEN + OPEN])
