@@ -18,6 +18,7 @@ from doughkit.trials.factors import Factor, in_words, read_factors
 from doughkit.trials.rounds import Round
 
 LEVEL = 0.90
+MISFIT_P = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,8 +220,9 @@ def _chosen(weighed: Weighed, levels, goal, best_baked) -> list[str]:
         for row in levels.itertuples()
         if np.isfinite(row.ci_low) and row.ci_high > row.ci_low
     ]
-    sure = f"In 9 of 10 draws the best lies within {', '.join(loose)}." if loose else ""
-    return [said, sure] if sure else [said]
+    if not loose:
+        return [said, "In 9 of 10 draws just these levels are the best."]
+    return [said, f"In 9 of 10 draws the best lies within {', '.join(loose)}."]
 
 
 def _open_ends(weighed: Weighed, levels, goal) -> list[str]:
@@ -252,6 +254,12 @@ def _open_ends(weighed: Weighed, levels, goal) -> list[str]:
     unseen = weighed.found.not_seen["words"].drop_duplicates()
     if len(unseen):
         said.append(f"Not seen by these doughs: {', '.join(unseen)}.")
+    checks = weighed.found.checks
+    said += [
+        f"The surface misses {in_words(row.attribute)} (lack of fit, p = {row.lack_of_fit_p:.2g}): "
+        "expect it to be off by more than its interval."
+        for row in checks[checks["lack_of_fit_p"] < MISFIT_P].itertuples()
+    ]
     share = goal.loc[0, "reference_share"]
     if any(one.like for one in weighed.wanted.targets) and np.isfinite(share):
         said.append(f"{100 * share:.0f} % of what is unsure is the reference's own level.")
