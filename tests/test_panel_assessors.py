@@ -12,7 +12,7 @@ from doughkit.tables import StudyProblems
 from tests.outside import panels
 from tests.test_panel_doughs import made
 
-few = settings(max_examples=25, deadline=None)
+few = settings(max_examples=12, deadline=None)
 seeds = st.integers(0, 10**6)
 
 
@@ -44,6 +44,39 @@ def test_a_level_and_a_stretch_change_only_what_they_should(seed, shift, stretch
         assert other[column] == pytest.approx(plain[column], nan_ok=True)
     for column in ("repeats_sd", "scale_use"):
         assert other[column] == pytest.approx(stretch * plain[column])
+
+
+def by_bake(frame, *, times):
+    """The study of a frame with a bake time for each piece of a dough."""
+    ratings, servings, pieces = panels.study(frame)
+    return ratings, servings, pieces.assign(bake_min=times)
+
+
+def test_bake_times_changed_on_purpose_pass_for_nobody_s_error():
+    frame = made(7)
+    later = frame["piece"].str.endswith("b")
+    plain, other = (
+        assessor_performance(*by_bake(one, times=[5.0, 8.0] * 4))
+        for one in (frame, frame.assign(score=frame["score"] + 5 * later))
+    )
+    for column in ("tells_apart_f", "repeats_sd"):
+        assert other[column].to_numpy() == pytest.approx(plain[column].to_numpy())
+    assert set(other["adjusted_for"]) == {"bake_min"} and set(other["tells_apart_df_error"]) == {3}
+    raw = assessor_performance(*panels.study(frame))
+    assert set(raw["adjusted_for"]) == {""} and set(raw["tells_apart_df_error"]) == {4}
+
+
+def test_many_bake_times_are_one_straight_line_and_a_reference_without_one_still_counts():
+    frame = made(7)
+    found = assessor_performance(*by_bake(frame, times=[5, 8, 5.5, 7, 6, 7.5, np.nan, np.nan]))
+    assert set(found["tells_apart_df"]) == {3} and set(found["tells_apart_df_error"]) == {3}
+    two = assessor_performance(*by_bake(frame, times=[5.0, 8, 5, 8, 5, 8, np.nan, np.nan]))
+    assert set(two["tells_apart_df"]) == {3} and set(two["tells_apart_df_error"]) == {3}
+
+
+def test_a_column_to_adjust_for_that_is_not_there_is_refused():
+    with pytest.raises(StudyProblems, match="expected a column 'bake_time'"):
+        assessor_performance(*panels.study(made(1)), adjust_for=["bake_time"])
 
 
 def test_levels_of_a_full_table_add_up_to_nothing_and_say_who_scores_high():

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from doughkit.panel.answers import Answers, gather
 from doughkit.panel.doughs import ratio
+from doughkit.tables.problems import require_columns
+
+FEW_LEVELS = 3
+"""A number with more levels than this is adjusted for as a straight line, else level by level."""
 
 
 def assessor_performance(
-    ratings: pd.DataFrame, servings: pd.DataFrame, pieces: pd.DataFrame, *, level: float = 0.90
+    ratings: pd.DataFrame,
+    servings: pd.DataFrame,
+    pieces: pd.DataFrame,
+    *,
+    adjust_for: Sequence[str] | None = None,
+    level: float = 0.90,
 ) -> pd.DataFrame:
     """Describe each assessor: tells doughs apart, repeats, agrees, level, use of the scale.
 
@@ -24,7 +35,10 @@ def assessor_performance(
     servings : DataFrame
         serving, tasting, assessor, piece, repeat.
     pieces : DataFrame
-        piece, dough.
+        piece, dough, and the columns to adjust for.
+    adjust_for : list of str, optional
+        Columns of `pieces` in which the pieces of one dough were made different on purpose; left
+        out: bake_min if `pieces` has it. Such a difference must not pass for a person's error.
     level : float
         Level of the intervals, 0.90 unless said.
 
@@ -32,12 +46,13 @@ def assessor_performance(
     -------
     DataFrame, a row per attribute and assessor:
         n, mean: scores given and their mean;
-        tells_apart_f, _df, _df_error, _p: one-way test of the assessor's own scores over doughs;
+        tells_apart_f, _df, _df_error, _p: test of the assessor's own scores over doughs, adjusted
+        for the columns that adjusted_for names (none: one-way);
         tells_apart_f_low, _f_high: interval of what F estimates, 1 = doughs look no more
         different than two scores of one dough;
         repeats_sd, repeats_df, repeats_sd_low, _high: sd of one score (points), from second
         portions of a piece in one tasting where there are any, else from the scores within a
-        dough; repeats_from says which ("second portions" or "within a dough");
+        dough, adjusted too; repeats_from says which ("second portions" or "within a dough");
         agrees_r, agrees_r_low, _high, agrees_pieces: correlation of the assessor's piece means
         with the mean of the others', over the pieces that both tasted;
         level: own mean minus the others' on the same pieces (points);
@@ -46,14 +61,13 @@ def assessor_performance(
 
     Raises
     ------
-    StudyProblems: tables that don't fit.
+    StudyProblems: tables that don't fit, or a column to adjust for that is not there.
 
-    Range: where the pieces of a dough were baked differently, "within a dough" holds that
-        difference too and tells_apart is the harder; serve second portions to part them. One p in
-        twenty falls below 0.05 by chance: read the column with the number of its rows in mind.
-        Where doughs hardly differ nobody can tell them apart, and agreement is near nothing for
-        all. The interval of F is exact when each dough has equally many scores, that of r is
-        Fisher's.
+    Range: "within a dough" holds what pieces differ by unplanned as well as the taster's own error;
+        serve second portions to part them. One p in twenty falls below 0.05 by chance: read the
+        column with the number of its rows in mind. Where doughs hardly differ nobody can tell them
+        apart, and agreement is near nothing for all. The interval of F is exact when each dough
+        has equally many scores, that of r is Fisher's.
 
     Source: the three properties as in ISO 11132 (from memory); intervals: Searle, Casella and
         McCulloch, Variance Components, Wiley 1992 (from memory); Fisher, Metron 1, 1921.
@@ -71,6 +85,7 @@ def assessor_performance(
     [['Ann', 37.5, 0.58, 0.87], ['Bo', 0.53, 1.68, 0.87]]
     """
     found = gather(ratings, servings, pieces)
+    names, levels = _levels(found, pieces, adjust_for)
     rows = []
     for at, attribute in enumerate(found.attributes):
         means, count = found.cells(at)
@@ -84,41 +99,67 @@ def assessor_performance(
                         "assessor": assessor,
                         "n": int(own.sum()),
                         "mean": found.score[own].mean(),
-                        **_tells_apart(found, own, level),
-                        **_repeats(found, own, level),
+                        "adjusted_for": names,
+                        **_tells_apart(found, own, levels, level),
+                        **_repeats(found, own, levels, level),
                         **_agrees(means, who, level),
                     }
                 )
     return pd.DataFrame(rows).assign(ci_level=level)
 
 
-def _within(score: np.ndarray, *names: np.ndarray) -> tuple[float, int, int]:
-    """Sum of squares within the groups of equal names, its df, and how many groups."""
-    _, group = np.unique(np.stack(names), axis=1, return_inverse=True)
-    group = group.ravel()
-    size = np.bincount(group)
+def _levels(found: Answers, pieces: pd.DataFrame, adjust_for) -> tuple[str, np.ndarray]:
+    """Columns, piece by piece, that take out what pieces of one dough were meant to differ by."""
+    if adjust_for is None:
+        adjust_for = ["bake_min"] if "bake_min" in pieces.columns else []
+    require_columns(pieces, *adjust_for, table="pieces")
+    parts = [np.zeros((len(found.pieces), 0))]
+    known = pieces.set_index("piece").loc[found.pieces]
+    for name in adjust_for:
+        value = known[name]
+        # A dough without any level (the reference) stands on the first: its own mean holds it.
+        empty = value.isna().groupby(known["dough"]).transform("all").to_numpy()
+        if pd.api.types.is_numeric_dtype(value) and value.nunique() > FEW_LEVELS:
+            parts.append(value.fillna(value.mean()).to_numpy(dtype=float)[:, None])
+        else:
+            code = pd.factorize(value)[0]
+            code = np.where(empty, 0, np.where(code < 0, code.max() + 1, code))
+            parts.append(np.eye(code.max() + 1)[code][:, 1:])
+    return ", ".join(adjust_for), np.hstack(parts)
+
+
+def _left_over(score: np.ndarray, design: np.ndarray) -> tuple[float, int]:
+    """Sum of squares that a least-squares fit leaves, and its rank."""
     centred = score - score.mean()
-    mean = np.bincount(group, weights=centred) / size
-    square = float(((centred - mean[group]) ** 2).sum())
-    rounding = (1e-13 * np.abs(score).max(initial=0)) ** 2 * score.size
-    return (0.0 if square <= rounding else square), score.size - size.size, size.size
+    fitted, _, rank, _ = np.linalg.lstsq(design, centred)
+    square = float(((centred - design @ fitted) ** 2).sum())
+    rounding = (1e-12 * np.abs(score).max(initial=0)) ** 2 * score.size
+    return (0.0 if square <= rounding else square), int(rank)
 
 
-def _tells_apart(found: Answers, own: np.ndarray, level: float) -> dict:
-    score = found.score[own]
-    dough = np.unique(found.dough, return_inverse=True)[1][found.piece[own]]
-    rest, df_error, doughs = _within(score, dough)
-    whole = _within(score, np.zeros(score.size))[0]
-    if doughs < 2 or df_error < 1:
+def _by_dough(found: Answers, own: np.ndarray, levels: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Own scores, the levels of their pieces with a constant, and their doughs as columns."""
+    piece = found.piece[own]
+    dough = np.unique(found.dough, return_inverse=True)[1][piece]
+    dough = np.unique(dough, return_inverse=True)[1]
+    base = np.hstack([np.ones((piece.size, 1)), levels[piece]])
+    return found.score[own], base, np.eye(dough.max() + 1)[dough]
+
+
+def _tells_apart(found: Answers, own: np.ndarray, levels: np.ndarray, level: float) -> dict:
+    score, base, doughs = _by_dough(found, own, levels)
+    rest, rank = _left_over(score, np.hstack([base, doughs]))
+    whole, less = _left_over(score, base)
+    df, df_error = rank - less, score.size - rank
+    if df < 1 or df_error < 1:
         f = p = low = high = np.nan
     else:
-        f = float(ratio(max(whole - rest, 0) / (doughs - 1), rest / df_error))
-        p = float(stats.f.sf(f, doughs - 1, df_error))
-        tails = stats.f.ppf([(1 + level) / 2, (1 - level) / 2], doughs - 1, df_error)
-        low, high = f / tails
+        f = float(ratio(max(whole - rest, 0) / df, rest / df_error))
+        p = float(stats.f.sf(f, df, df_error))
+        low, high = f / stats.f.ppf([(1 + level) / 2, (1 - level) / 2], df, df_error)
     return {
         "tells_apart_f": f,
-        "tells_apart_df": doughs - 1,
+        "tells_apart_df": df,
         "tells_apart_df_error": df_error,
         "tells_apart_p": p,
         "tells_apart_f_low": low,
@@ -126,13 +167,16 @@ def _tells_apart(found: Answers, own: np.ndarray, level: float) -> dict:
     }
 
 
-def _repeats(found: Answers, own: np.ndarray, level: float) -> dict:
-    square, df, _ = _within(found.score[own], found.piece[own], found.tasting[own])
+def _repeats(found: Answers, own: np.ndarray, levels: np.ndarray, level: float) -> dict:
+    portion = np.stack([found.piece[own], found.tasting[own]])
+    group = np.unique(portion, axis=1, return_inverse=True)[1].ravel()
+    square, rank = _left_over(found.score[own], np.eye(group.max() + 1)[group])
     source = "second portions"
-    if not df:
-        dough = np.unique(found.dough, return_inverse=True)[1][found.piece[own]]
-        square, df, _ = _within(found.score[own], dough)
+    if rank == own.sum():
+        score, base, doughs = _by_dough(found, own, levels)
+        square, rank = _left_over(score, np.hstack([base, doughs]))
         source = "within a dough"
+    df = int(own.sum()) - rank
     if not df:
         sd = low = high = np.nan
         source = ""

@@ -37,6 +37,7 @@ stools = cache(lambda: compare_doughs(*panels.stools(), level=0.95))
 cakes = cache(lambda: compare_doughs(*panels.cakes(), level=0.95))
 fries = cache(lambda: compare_doughs(*panels.fries(), level=0.95))
 fries_assessors = cache(lambda: assessor_performance(*panels.fries(), level=0.95))
+fries_by_week = cache(lambda: assessor_performance(*panels.fries(), adjust_for=["week"]))
 
 
 @cache
@@ -82,8 +83,8 @@ def cell(found, table, column, **where):
     return row(getattr(found(), table), column, **where)
 
 
-def of_assessor(column, attribute, assessor):
-    return row(fries_assessors(), column, attribute=attribute, assessor=assessor)
+def of_assessor(column, attribute, assessor, found=fries_assessors):
+    return row(found(), column, attribute=attribute, assessor=assessor)
 
 
 def se_between(name, one, other):
@@ -266,6 +267,11 @@ def _assessors():
         for column, printed in zip(columns, values, strict=True):
             says = f"fries potato, assessor {assessor}, {column}"
             get = partial(of_assessor, column, "potato", assessor)
+            yield check(says, FRIES, OPEN, printed, get, 1e-6)
+    for assessor, f, df_error in (("3", 0.812957, 43), ("15", 1.593541, 47), ("63", 2.753869, 48)):
+        for column, printed in (("tells_apart_f", f), ("tells_apart_df_error", df_error)):
+            says = f"fries potato, assessor {assessor}, {column} adjusted for the week"
+            get = partial(of_assessor, column, "potato", assessor, fries_by_week)
             yield check(says, FRIES, OPEN, printed, get, 1e-6)
     says = "fries potato, scores given by assessor 15 (one missing)"
     yield check(says, FRIES, OPEN, 59, partial(of_assessor, "n", "potato", "15"))

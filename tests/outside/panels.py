@@ -70,6 +70,7 @@ def fries(attributes=("potato", "buttery", "grassy", "rancid", "painty"), assess
     frame = frame.assign(
         serving=[f"s{at}" for at in range(len(frame))],
         tasting=frame["time"].astype(str),
+        week=frame["time"].astype(str),
         assessor=frame["subject"].astype(str),
         dough=oil,
         piece=oil + " week " + frame["time"].astype(str),
@@ -79,7 +80,7 @@ def fries(attributes=("potato", "buttery", "grassy", "rancid", "painty"), assess
     return (
         frame.melt("serving", list(attributes), "attribute", "score"),
         frame[["serving", "tasting", "assessor", "piece", "repeat"]],
-        frame[["piece", "dough"]].drop_duplicates(ignore_index=True),
+        frame[["piece", "dough", "week"]].drop_duplicates(ignore_index=True),
     )
 
 
