@@ -219,8 +219,8 @@ def test_a_tasting_without_the_reference_is_named():
 
 def test_the_summary_gives_levels_promise_and_doubt():
     said = advice.recommend(measured_study(seed=4, error=0.6), seed=1).summary()
-    assert said.startswith("Bake hydration ")
-    assert "In 9 of 10 draws the best lies within" in said
+    assert said.startswith("Choose hydration ")
+    assert "Nine in ten have their best within" in said
 
 
 def test_what_was_never_tried_near_it_is_said():

@@ -113,7 +113,6 @@ def _levels(weighed: Weighed) -> pd.DataFrame:
     edge = (1 - LEVEL) / 2
     for factor in read_factors(weighed.factors):
         drawn = weighed.best_of_draws[factor.name]
-        baked = weighed.levels[factor.name]
         row = {"factor": factor.name, "recommended": weighed.best[factor.name]}
         if factor.levels:
             row |= {"ci_low": np.nan, "ci_high": np.nan, "step": np.nan}
@@ -122,7 +121,9 @@ def _levels(weighed: Weighed) -> pd.DataFrame:
             # Levels can only be set in steps: the nearest that holds at least the share named.
             row["ci_low"] = float(np.quantile(drawn, edge, method="lower"))
             row["ci_high"] = float(np.quantile(drawn, 1 - edge, method="higher"))
-            row |= {"step": factor.step or np.nan, "baked_low": baked[0], "baked_high": baked[-1]}
+            row["step"] = factor.step or np.nan
+            baked = weighed.found.design[factor.name].astype(float)
+            row |= {"baked_low": baked.min(), "baked_high": baked.max()}
         rows.append(row | {"ci_level": LEVEL, "unit": unit_of(factor.name)})
     order = ["factor", "recommended", "ci_low", "ci_high", "ci_level", "step", "unit"]
     return pd.DataFrame(rows)[[*order, "baked_low", "baked_high"]].infer_objects()
@@ -202,27 +203,30 @@ def _said(factor: Factor, level) -> str:
     return f"{in_words(factor.name)} {level:g} {unit_of(factor.name)}".rstrip()
 
 
+def _ends(levels: list) -> tuple:
+    return levels[0], levels[-1]
+
+
 def _chosen(weighed: Weighed, levels, goal, best_baked) -> list[str]:
     known = read_factors(weighed.factors)
     bake = ", ".join(_said(one, weighed.best[one.name]) for one in known)
     first = goal.iloc[0]
     same = all(best_baked.loc[0, one.name] == weighed.best[one.name] for one in known)
-    if same:
-        said = f"Bake {bake}: the best piece so far, {best_baked.loc[0, 'piece']}, was baked so."
-    else:
-        said = (
-            f"Bake {bake}: expected to lie {first['recommended']:.2f} points from what is wanted, "
-            f"the best baked so far ({best_baked.loc[0, 'piece']}) {first['best_baked']:.2f}; "
-            f"nearer than that in {100 * first['better_share']:.0f} of 100 draws."
-        )
+    piece = best_baked.loc[0, "piece"]
+    said = [f"Choose {bake}: the best piece so far, {piece}, was baked so."]
+    if not same:
+        said = [
+            f"Choose {bake}: expected to lie {first['recommended']:.2f} points from what is "
+            f"wanted, the best baked so far ({piece}) {first['best_baked']:.2f}.",
+            f"Of 100 surfaces that fit as well, {100 * first['better_share']:.0f} agree.",
+        ]
     loose = [
         f"{in_words(row.factor)} {row.ci_low:g} to {row.ci_high:g}"
         for row in levels.itertuples()
         if np.isfinite(row.ci_low) and row.ci_high > row.ci_low
     ]
-    if not loose:
-        return [said, "In 9 of 10 draws just these levels are the best."]
-    return [said, f"In 9 of 10 draws the best lies within {', '.join(loose)}."]
+    within = f"within {', '.join(loose)}" if loose else "at just these levels"
+    return [*said, f"Nine in ten have their best {within}."]
 
 
 def _open_ends(weighed: Weighed, levels, goal) -> list[str]:
@@ -247,7 +251,7 @@ def _open_ends(weighed: Weighed, levels, goal) -> list[str]:
     said += [
         f"{in_words(row.factor).capitalize()} stands at the edge of what was baked."
         for row in levels.itertuples()
-        if row.baked_high > row.baked_low and row.recommended in (row.baked_low, row.baked_high)
+        if row.baked_high > row.baked_low and row.recommended in _ends(weighed.levels[row.factor])
     ]
     if weighed.terms != "quadratic":
         said.append("So few doughs show no bends: the best may lie between the levels baked.")
