@@ -114,7 +114,6 @@ def test_a_topped_piece_is_left_out_unless_the_topping_is_known_at_both_ends():
         (piece(200, 105), "47.5 % lost of a dough with 45.1 % water"),
     ],
 )
-@pytest.mark.filterwarnings("ignore::doughkit.tables.problems.OutsideRange")
 def test_impossible_weights_are_placed(pieces, words):
     with pytest.raises(StudyProblems, match=words):
         baking.bake_loss(pieces, OVERVIEW, scale_step_g=1)

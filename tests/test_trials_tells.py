@@ -275,6 +275,8 @@ def test_records_with_gaps_are_refused_by_name(spoil, words):
 def test_spreads_below_nothing_and_unknown_blocks_are_refused():
     with pytest.raises(StudyProblems, match="standard deviations of 0 or more"):
         trials.Spreads(dough=-1)
+    with pytest.raises(StudyProblems, match="piece or tasting above 0"):
+        trials.Spreads(piece=0, tasting=0)
     with pytest.raises(StudyProblems, match="expected a column 'rond'"):
         trials.what_it_tells(*drawn(1, 6), FACTORS, block="rond")
 

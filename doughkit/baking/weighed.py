@@ -98,7 +98,6 @@ def bake_loss(
     error = each / before * np.sqrt(1 + kept**2)
     half = norm.ppf((1 + level) / 2) * error
     remark += np.where(np.isfinite(loss) & np.isnan(error), "; give scale_step_g for an error", "")
-    _warn_beyond(pieces, loss)
     result = pd.DataFrame(
         {
             "piece": pieces["piece"],
@@ -116,6 +115,7 @@ def bake_loss(
         }
     )
     water = _water(pieces, loss, error, doughs_overview)
+    _warn_beyond(pieces, loss)
     remarks = pd.Series([text.removeprefix("; ") for text in remark], pieces.index, dtype="str")
     return pd.concat([result, water, remarks.rename("remark")], axis=1)
 

@@ -59,13 +59,14 @@ def rank(matrix: np.ndarray) -> int:
     """Number of directions in a matrix, relative to its largest."""
     if not matrix.size:
         return 0
-    sizes = np.linalg.svd(matrix, compute_uv=False)
+    sizes = np.linalg.svd(np.linalg.qr(matrix, mode="r"), compute_uv=False)
     return int((sizes > NEAR_NOTHING * max(sizes[0], 1.0)).sum())
 
 
 def never_baked(columns: np.ndarray) -> np.ndarray:
     """Projector onto the directions of the model that no piece tells anything about."""
-    _, sizes, directions = np.linalg.svd(columns, full_matrices=True)
+    triangle = np.linalg.qr(columns, mode="r")
+    _, sizes, directions = np.linalg.svd(triangle, full_matrices=True)
     known = int((sizes > NEAR_NOTHING * max(sizes[0], 1.0)).sum()) if sizes.size else 0
     unknown = directions[known:]
     return unknown.T @ unknown

@@ -39,11 +39,12 @@ class Spreads:
     tasters: int = 6
 
     def __post_init__(self):
-        if min(self.dough, self.piece, self.tasting) < 0 or self.tasters < 1:
+        lowest = min(self.dough, self.piece, self.tasting)
+        if lowest < 0 or self.tasters < 1 or not self.piece + self.tasting > 0:
             raise problem_error(
                 "spreads",
                 found=f"{self}",
-                expected="standard deviations of 0 or more, and at least one taster",
+                expected="standard deviations of 0 or more, piece or tasting above 0, a taster",
                 mend="write spreads in the points of the scale",
             )
 
