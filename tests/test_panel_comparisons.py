@@ -14,7 +14,7 @@ from doughkit.panel.comparisons import CHANCE
 from doughkit.panel.exact_ranks import friedman_p, trend_p
 from doughkit.tables import StudyProblems
 
-few = settings(max_examples=40, deadline=None)
+few = settings(max_examples=12, deadline=None)
 kinds = st.sampled_from(sorted(CHANCE))
 counts = st.integers(1, 30).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
@@ -109,7 +109,7 @@ def random_ranks(seed, people, doughs, *, shared):
     return table
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.integers(0, 10**6), st.booleans())
 def test_exact_p_counts_every_way_to_rank(seed, shared):
     table = random_ranks(seed, 4, 3, shared=shared)
@@ -124,7 +124,7 @@ def test_exact_p_counts_every_way_to_rank(seed, shared):
     assert trend_p(table) == pytest.approx((trend >= ours @ place - 1e-9).mean())
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 10**6), st.integers(2, 6), st.integers(3, 5))
 def test_the_statistic_and_w_are_those_of_the_textbook(seed, people, doughs):
     table = random_ranks(seed, people, doughs, shared=True)

@@ -14,7 +14,7 @@ from doughkit.panel.studentized import range_point, range_sf
 from doughkit.tables import StudyProblems
 from tests.outside import panels
 
-few = settings(max_examples=25, deadline=None)
+few = settings(max_examples=12, deadline=None)
 seeds = st.integers(0, 10**6)
 
 

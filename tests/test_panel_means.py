@@ -39,7 +39,7 @@ def random_panel(seed, *, gaps=0.2, pieces=6, people=4, repeats=1):
 
 
 seeds = st.integers(0, 10**6)
-few = settings(max_examples=25, deadline=None)
+few = settings(max_examples=12, deadline=None)
 
 
 @few

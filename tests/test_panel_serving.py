@@ -11,7 +11,7 @@ from doughkit.panel.orders import williams_rows
 from doughkit.tables import StudyProblems
 from doughkit.tables.register import TABLES
 
-few = settings(max_examples=30, deadline=None)
+few = settings(max_examples=12, deadline=None)
 
 
 def pieces_of(count, **more):
