@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from doughkit.formulas.basis import LEAST_FLOUR_G, Basis
-from doughkit.formulas.known import Known
+from doughkit.formulas.known import WETTEST_FLOUR_PCT, Known
 from doughkit.formulas.lines import Lines, read_lines
 from doughkit.formulas.naming import FORMULA, PART
 from doughkit.formulas.own import known_ingredients
@@ -212,4 +212,16 @@ def _moisture(lines: Lines, line: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     lots = [known.lots.get(lot, np.nan) for lot in lines.lot.words]
     dried = lines.lot.per_word(lots, float)[line]
     use = ~np.isnan(dried) & (known.role[lines.place[line]] == "flour")
+    if (wet := use & (dried > WETTEST_FLOUR_PCT)).any():
+        raise StudyProblems(
+            Problem(
+                "moistures",
+                key=f"flour lot {lot}",
+                column="dry_g",
+                found=f"{known.lots[lot]:.1f} % water",
+                expected=f"a flour with at most {WETTEST_FLOUR_PCT:g} % water",
+                mend="look whether the sample is of that flour",
+            )
+            for lot in dict.fromkeys(lines.lot.text[line[wet]])
+        )
     return np.where(use, dried, moisture), use

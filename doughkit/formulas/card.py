@@ -13,7 +13,7 @@ from doughkit.formulas.percent import bakers_percent
 from doughkit.formulas.weigh import weigh_out
 from doughkit.tables.paper import heading, note, page, shown
 from doughkit.tables.problems import Problem, StudyProblems, nearest, problem_error
-from doughkit.tables.register import TABLES, Column, unit_of
+from doughkit.tables.register import TABLES, Column, label, unit_of
 
 PROCESS = (
     *("dough_c", "ferment_h", "ferment_c", "piece_mass_g", "diameter_mm"),
@@ -183,10 +183,12 @@ def _described(given: Mapping, needed: tuple[str, ...], table: str) -> dict[str,
     four_sided = "length_mm" in given or "width_mm" in given
     sides = {"diameter_mm": ["length_mm", "width_mm"] if four_sided else ["diameter_mm"]}
     names = [one for name in needed for one in sides.get(name, [name])]
-    return {
-        name: known[name].meaning if name in known else str(name).rpartition("_")[0]
-        for name in dict.fromkeys([*names, *given])
-    }
+    return {name: _meaning(str(name), known) for name in dict.fromkeys([*names, *given])}
+
+
+def _meaning(name: str, known: dict[str, Column]) -> str:
+    words = label(name).removesuffix(f" [{unit_of(name)}]")
+    return f"{words}: {known[name].meaning}" if name in known else words
 
 
 def _number(value, table: str, column: str) -> float:

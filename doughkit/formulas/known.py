@@ -23,6 +23,8 @@ COLUMNS = TABLES["ingredients"].names
 FIGURES = ("moisture_pct", "fat_pct", "salt_pct", "sugar_pct", "whole_grain_pct", "density_g_ml")
 FLOUR_MOISTURE_PCT = 14.0
 """Moisture basis on which flour is traded and absorption quoted; also taken where none is known."""
+WETTEST_FLOUR_PCT = 40.0
+"""A flour with more water than this is taken for something else, or for a slip."""
 STARTER_MOISTURE_PCT = 56.68
 WHITE_MOISTURE_PCT, WHOLE_MOISTURE_PCT = 13.36, 10.74
 """Flour inside a starter: bread flour and whole wheat flour, USDA SR28 NDB 20083 and 20080."""

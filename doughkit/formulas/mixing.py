@@ -208,5 +208,6 @@ class Mix:
         self._cannot(
             ", ".join(columns) or column,
             f"{100 - need:g} % flour that stands fast, which leaves {need:g} %{share}",
-            "let the flours add to 100, or leave one of them empty to give way",
+            "let the flours add to 100; or leave one level empty, or add a flour to the base "
+            "formula (0 g will do), to give way",
         )

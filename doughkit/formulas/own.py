@@ -7,8 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from doughkit.formulas.known import COLUMNS, FIGURES, Known, built_in, flour_share
-from doughkit.formulas.words import plain_text
+from doughkit.formulas.checks import numbers
+from doughkit.formulas.known import (
+    COLUMNS,
+    FIGURES,
+    WETTEST_FLOUR_PCT,
+    Known,
+    built_in,
+    flour_share,
+)
+from doughkit.formulas.words import one_column, plain_text
 from doughkit.tables.problems import (
     Problem,
     StudyProblems,
@@ -66,7 +74,7 @@ def _checked_own(ingredients: pd.DataFrame) -> pd.DataFrame:
     own = pd.DataFrame(index=range(len(ingredients)))
     problems = []
     for column in [name for name in COLUMNS if name in ingredients.columns]:
-        cells = ingredients[column].reset_index(drop=True)
+        cells = one_column(ingredients, column, "ingredients")
         if column not in FIGURES:
             own[column] = plain_text(cells)
             continue
@@ -125,9 +133,13 @@ def _impossible(row: dict, table: str = "ingredients") -> list[Problem]:
         problems.append(
             fault("moisture_pct", f"{parts:g} g of parts in 100 g", "100 g at most", mend)
         )
-    if row["role"] == "flour" and row["moisture_pct"] > 40:
+    if row["role"] == "flour" and row["moisture_pct"] > WETTEST_FLOUR_PCT:
         found = f"flour with {row['moisture_pct']:g} % water"
-        problems.append(fault("moisture_pct", found, "at most 40 %", "correct it, or the role"))
+        problems.append(
+            fault(
+                "moisture_pct", found, f"at most {WETTEST_FLOUR_PCT:g} %", "correct it, or the role"
+            )
+        )
     share = flour_share("leaven", row["moisture_pct"], np.nan_to_num(row["whole_grain_pct"]))
     if row["role"] == "leaven" and share > 1:
         found = f"a starter with {row['moisture_pct']:g} % water"
@@ -140,14 +152,13 @@ def _impossible(row: dict, table: str = "ingredients") -> list[Problem]:
 def dried_moisture(moistures: pd.DataFrame) -> pd.DataFrame:
     """One row per dried thing: `of`, moisture_pct (mean of its samples), samples."""
     require_columns(moistures, "of", "wet_g", "dry_g", table="moistures")
-    wet, dry = (
-        pd.to_numeric(moistures[name], errors="coerce").astype("float64").to_numpy()
-        for name in ("wet_g", "dry_g")
-    )
-    named = plain_text(moistures["of"]).to_numpy()
-    bad = ~((wet > 0) & np.isfinite(wet) & (dry >= 0) & (dry <= wet)) | (named == "")
+    wet, dry = (numbers(moistures, name, "moistures") for name in ("wet_g", "dry_g"))
+    named = plain_text(one_column(moistures, "of", "moistures")).to_numpy()
+    bounds = TABLES["moistures"]["wet_g"]
+    sound = (wet >= bounds.low) & (wet <= bounds.high) & (dry >= 0) & (dry <= wet)
+    bad = ~sound | (named == "")
     if bad.any():
-        samples = moistures["sample"] if "sample" in moistures.columns else moistures["of"]
+        samples = one_column(moistures, "sample" if "sample" in moistures else "of", "moistures")
         raise StudyProblems(
             Problem(
                 "moistures",
@@ -171,7 +182,7 @@ def _with_dried(known: Known, moistures: pd.DataFrame) -> Known:
     require_columns(moistures, "of", table="moistures")
     named = [
         known.names[known.place(name)] if known.place(name) >= 0 else name
-        for name in plain_text(moistures["of"])
+        for name in plain_text(one_column(moistures, "of", "moistures"))
     ]
     for dried in dried_moisture(moistures.assign(of=named)).itertuples(index=False):
         place = known.place(dried.of)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from doughkit.formulas.checks import at_least, each_named, numbers
-from doughkit.formulas.words import one_column, plain_text
+from doughkit.formulas.basis import LEAST_FLOUR_G
+from doughkit.formulas.checks import LARGEST, at_least, each_named, numbers
+from doughkit.formulas.words import one_column, plain_text, words_of
 from doughkit.tables.problems import Problem, StudyProblems, require_columns
 
 SMALL_BELOW_G = 50.0
@@ -100,46 +101,53 @@ def weigh_out(
 
 
 def _sheet_lines(varied) -> tuple[dict, np.ndarray, list[str]]:
+    """The columns of a sheet, the dough of each line, and the doughs; all faults at once."""
     require_columns(varied, "dough", "ingredient", "role", "percent", table="varied doughs")
-    sheet = {
-        name: plain_text(one_column(varied, name, "varied doughs"))
-        if name in varied.columns
-        else pd.Series("", index=range(len(varied)), dtype="str")
-        for name in TEXT
-    }
-    for name in ("percent", "flour_share"):
-        if name in varied.columns:
-            sheet[name] = numbers(varied, name, "varied doughs")
+    words = words_of(varied, TEXT, "varied doughs")
+    sheet = {name: pd.Series(each.text, dtype="str") for name, each in words.items()}
+    sheet["percent"] = numbers(varied, "percent", "varied doughs")
     # Without a column for it only plain flours hold flour.
-    sheet.setdefault("flour_share", (sheet["role"] == "flour").to_numpy(float))
-    codes, names = pd.factorize(sheet["dough"])
-    bad = ~((sheet["percent"] >= 0) & (sheet["percent"] < 1e9) & (sheet["flour_share"] >= 0))
-    flour = np.bincount(codes, sheet["percent"] * sheet["flour_share"], minlength=len(names))
+    sheet["flour_share"] = (
+        numbers(varied, "flour_share", "varied doughs")
+        if "flour_share" in varied.columns
+        else (sheet["role"] == "flour").to_numpy(float)
+    )
+    bounds = {"percent": LARGEST, "flour_share": 1.0}
+    bad = {name: ~((sheet[name] >= 0) & (sheet[name] <= most)) for name, most in bounds.items()}
     problems = [
-        Problem(
-            "varied doughs",
-            key=f"dough {sheet['dough'][row]}, ingredient {sheet['ingredient'][row]}",
-            column="percent",
-            found=f"{sheet['percent'][row]:g}",
-            expected="a percentage from 0 up",
-            mend="correct it, or vary the dough again",
+        _sheet_fault(
+            f"dough {sheet['dough'][row]}, ingredient {sheet['ingredient'][row]}",
+            name,
+            f"{sheet[name][row]:g}",
+            f"a number from 0 to {bounds[name]:g}",
         )
-        for row in np.flatnonzero(bad)
+        for name, rows in bad.items()
+        for row in np.flatnonzero(rows)
     ]
+    codes, names = words["dough"].codes, list(words["dough"].words)
+    if "" in names:
+        problems.append(_sheet_fault("a dough without a name", "dough", "nothing", "its name"))
+    whole = np.where(bad["percent"] | bad["flour_share"], 0.0, sheet["percent"])
+    flour = np.bincount(codes, whole * np.nan_to_num(sheet["flour_share"]), minlength=len(names))
     problems += [
-        Problem(
-            "varied doughs",
-            key=f"dough {name}",
-            found="no flour",
-            expected="at least one flour, since percentages are of flour",
-            mend="give its role",
-        )
+        _sheet_fault(f"dough {name}", "role", "no flour", "at least one flour to reckon on")
         for name, amount in zip(names, flour, strict=True)
-        if amount == 0
+        if amount < LEAST_FLOUR_G
     ]
     if problems:
         raise StudyProblems(problems)
-    return sheet, codes, list(names)
+    return sheet, codes, names
+
+
+def _sheet_fault(key: str, column: str, found: str, expected: str) -> Problem:
+    return Problem(
+        "varied doughs",
+        key=key,
+        column=column,
+        found=found,
+        expected=expected,
+        mend="correct it, or make the doughs again with vary",
+    )
 
 
 def _warnings(role: pd.Series, moved: np.ndarray) -> list[str]:
