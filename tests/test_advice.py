@@ -359,6 +359,15 @@ def test_a_target_that_nobody_rates_or_measures_is_named_with_the_nearest():
         advice.recommend(tables | {"targets": wrong}, seed=1)
 
 
+def test_a_target_that_was_listed_but_never_rated_is_named():
+    tables = demo_study()
+    listed = tables["attributes"].iloc[[0]].assign(attribute="crumb")
+    wrong = pd.DataFrame({"attribute": ["crispness", "crumb"], "aim": [6.0, 3.0]})
+    tables |= {"attributes": pd.concat([tables["attributes"], listed]), "targets": wrong}
+    with pytest.raises(StudyProblems, match="attribute crumb: found no value of any test dough"):
+        advice.recommend(tables, seed=1)
+
+
 def test_like_a_reference_that_is_not_there_is_refused():
     tables = measured_study(seed=1)
     like = pd.DataFrame({"attribute": ["firmness_g"], "like": ["reference"]})

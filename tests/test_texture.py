@@ -340,6 +340,33 @@ def test_a_block_takes_a_shift_of_the_whole_panel_with_it():
     assert "block" in set(one.sources["source"])
 
 
+def test_old_records_with_a_single_second_piece_are_judged_on_doughs():
+    doughs, _ = planned()
+    pieces = pd.DataFrame({"piece": [f"p{at}" for at in range(11)],
+                           "dough": [*doughs["dough"], "D00"],
+                           "bake_min": [5.0, 8, 6, 7, 5, 8, 6, 7, 5.5, 7.5, 8]})  # fmt: skip
+    found = texture.fit(tasted(doughs, pieces, 1), doughs, pieces, FACTORS, terms="linear")
+    assert (found.effects["stratum"] == "dough").all()
+    assert np.isfinite(found.effects["p"]).all()
+    assert found.checks.loc[0, ["df_dough", "df_piece"]].tolist() == [6, 0]
+
+
+def test_draws_say_nothing_where_nothing_is_left_to_judge_by():
+    doughs, pieces = planned(points=list(product((-1, 1), repeat=2)))
+    found = texture.fit(tasted(doughs, pieces, 1), doughs, pieces, FACTORS, terms="interactions")
+    asked = pd.DataFrame({"hydration_pct": [60.0], "salt_pct": [2.0], "bake_min": [6.0]})
+    assert found.draws(asked, n=3, seed=1)["value"].isna().all()
+
+
+def test_a_factor_that_never_moved_warns_when_it_is_asked_elsewhere():
+    doughs, pieces = planned()
+    doughs["salt_pct"] = 2.1
+    found = texture.fit(tasted(doughs, pieces, 9), doughs, pieces, FACTORS, terms="linear")
+    asked = pd.DataFrame({"hydration_pct": [60.0], "salt_pct": [2.5], "bake_min": [6.0]})
+    with pytest.warns(OutsideRange, match=r"salt_pct 2\.5 to 2\.5"):
+        found.predict(asked)
+
+
 # --- nothing is dropped in silence -------------------------------------------------------------
 
 

@@ -149,6 +149,7 @@ def _fit(tables, wanted: Wanted) -> tuple[TextureFit, str]:
         found = texture.fit(
             wanted.values, tables["doughs"], tables["pieces"], tables["factors"], terms=terms
         )
+        _require_answers(wanted, found)
         strata = [one.strata for one in found.surfaces.values()]
         dfs = [one.df_dough for one in strata]
         dfs += [one.df_piece for one in strata if one.layout.inner]
@@ -165,3 +166,18 @@ def _fit(tables, wanted: Wanted) -> tuple[TextureFit, str]:
             mend="bake more doughs, or take fewer factors",
         )
     return least[terms][1], terms
+
+
+def _require_answers(wanted: Wanted, found: TextureFit) -> None:
+    silent = [one.attribute for one in wanted.targets if one.attribute not in found.surfaces]
+    if silent:
+        raise StudyProblems(
+            Problem(
+                "targets",
+                key=f"attribute {name}",
+                found="no value of any test dough",
+                expected="ratings or measurements of it",
+                mend="have it rated or measured, or take the target out",
+            )
+            for name in silent
+        )

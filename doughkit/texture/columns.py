@@ -11,9 +11,7 @@ from doughkit.tables.problems import Problem, StudyProblems, problem_error
 from doughkit.trials.coding import as_levels
 from doughkit.trials.factors import read_factors
 from doughkit.trials.models import model_columns, model_terms
-
-NOTHING = 1e-9
-"""What is left of a column of length 1 once the others are taken out, when nothing is."""
+from doughkit.trials.strata import never_baked
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +21,7 @@ class Model:
     factors : table of the factors that were varied; `centred` the same, moved so that 0 is the
         mean of what was baked: effects then are read in the middle of the doughs
     terms : rows of `model_terms` that are kept, not_seen : term, words, why
-    blocks : labels of the blocks but the last
+    blocks : labels of the blocks but the last; seen : the levels baked of every factor
     """
 
     factors: pd.DataFrame
@@ -105,9 +103,9 @@ def _varied(rows, factors) -> tuple[pd.DataFrame, dict[str, list], list[tuple]]:
             table.iloc[place, table.columns.get_loc("levels")] = "|".join(levels)
         else:
             levels = sorted(column.astype(float).unique())
+        seen[factor.name] = levels
         if len(levels) > 1:
             keep.append(place)
-            seen[factor.name] = levels
         else:
             only = f"it was {levels[0]} in every piece" if levels else "no level is known"
             unseen.append((factor.name, factor.name, only))
@@ -138,14 +136,10 @@ def _inseparable(before: np.ndarray, new: np.ndarray) -> dict[int, list[int]]:
         return {}
     left = new - before @ np.linalg.lstsq(before, new, rcond=None)[0]
     length = np.linalg.norm(new, axis=0)
-    left = left / np.where(length > 0, length, 1.0)
-    _, size, directions = np.linalg.svd(left, full_matrices=True)
-    rank = int((size > NOTHING).sum())
-    lost = np.abs(directions[rank:]) > 1e-6
-    together = np.abs(directions[rank:].T @ directions[rank:]) > 1e-6
+    unknown = np.abs(never_baked(left / np.where(length > 0, length, 1.0))) > 1e-6
     return {
-        int(place): [int(one) for one in np.flatnonzero(together[place]) if one != place]
-        for place in np.flatnonzero(lost.any(axis=0))
+        int(place): [int(one) for one in np.flatnonzero(unknown[place]) if one != place]
+        for place in np.flatnonzero(unknown.any(axis=0))
     }
 
 

@@ -71,6 +71,9 @@ def fit(
     tasters are not a sample here. A shift of the whole panel between tastings counts as spread of
     doughs unless it is the block.
 
+    Lack of fit and PRESS are for rounds planned beforehand: doughs chosen by looking at earlier
+    ones crowd where the surface is best, and the two then flatter it.
+
     Source: split-plot analysis by strata, W. G. Cochran and G. M. Cox, Experimental Designs;
     F. E. Satterthwaite 1946, Biometrics Bulletin 2, 110.
 

@@ -199,28 +199,27 @@ def t_times(level: float, df) -> np.ndarray:
 
 
 def _matrix(model: Model, levels: pd.DataFrame) -> np.ndarray:
-    known = read_factors(model.factors)
-    require_columns(levels, *(factor.name for factor in known), table="levels")
+    """Columns for levels asked for; refuses what can't be read, warns beyond what was baked."""
+    known = {factor.name: factor for factor in read_factors(model.factors)}
+    require_columns(levels, *known, table="levels")
     problems, beyond = [], []
-    for factor in known:
-        column, seen = levels[factor.name], model.seen[factor.name]
+    for name, seen in model.seen.items():
+        if name not in levels.columns:
+            continue
+        column = levels[name]
         problems += [
-            Problem("levels", column=factor.name, key=f"row {index}", found="an empty cell",
-                    expected="a level", mend="fill it in")
+            _no_level(name, "an empty cell", "a level", "fill it in", key=f"row {index}")
             for index in levels.index[column.isna()]
-        ]  # fmt: skip
-        if factor.levels:
-            strange = set(as_levels(column.dropna())) - set(factor.levels)
+            if name in known
+        ]
+        if isinstance(seen[0], str):
             problems += [
-                Problem("levels", column=factor.name, found=repr(one),
-                        expected=" or ".join(factor.levels),
-                        mend=nearest(one, factor.levels) or "ask for a level that was baked")
-                for one in sorted(strange)
-            ]  # fmt: skip
+                _no_level(name, repr(one), " or ".join(seen), nearest(one, seen) or "ask for those")
+                for one in sorted(set(as_levels(column.dropna())) - set(seen))
+            ]
         elif column.min() < seen[0] - 1e-9 or column.max() > seen[-1] + 1e-9:
             beyond.append(
-                f"{factor.name} {column.min():g} to {column.max():g} (baked: {seen[0]:g} to "
-                f"{seen[-1]:g})"
+                f"{name} {column.min():g} to {column.max():g} (baked: {seen[0]:g} to {seen[-1]:g})"
             )
     if problems:
         raise StudyProblems(problems)
@@ -228,3 +227,7 @@ def _matrix(model: Model, levels: pd.DataFrame) -> np.ndarray:
         text = "asked beyond what was baked: " + ", ".join(beyond)
         warnings.warn(text, OutsideRange, stacklevel=4)
     return model.matrix(levels)
+
+
+def _no_level(name: str, found: str, expected: str, mend: str, key: str = "") -> Problem:
+    return Problem("levels", column=name, found=found, expected=expected, mend=mend, key=key)

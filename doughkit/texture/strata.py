@@ -117,8 +117,11 @@ class Strata:
             (self.piece_part, self.s_piece, self.df_piece),
             (self.dough_part, self.s_dough, self.df_dough),
         ):
-            if part.shape[1] and np.isfinite(s):
-                wide = s * np.sqrt(df / rng.chisquare(df, count))
+            if part.shape[1]:
+                # Nothing left to judge a spread by: how far it may be off is not known.
+                wide = (
+                    s * np.sqrt(df / rng.chisquare(df, count)) if df > 0 else np.full(count, np.nan)
+                )
                 out += wide[:, None] * (rng.normal(size=(count, part.shape[1])) @ part.T)
         return out
 
