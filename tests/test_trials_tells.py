@@ -303,4 +303,4 @@ def test_pairs_of_levels_of_a_category_are_told():
     assert list(pairs.index) == [f"flour {a} to {b}" for a, b in combinations("abc", 2)]
     one = SPREADS.dough**2 + SPREADS.of_piece
     assert pairs["se"].to_numpy() == pytest.approx(np.sqrt(one * (1 / 2 + 1 / 2)))
-    assert "flour b to c: standard error" in " ".join(told.sentences)
+    assert "flour a to b: standard error" in " ".join(told.sentences)

@@ -45,7 +45,10 @@ class Layout:
         kept = 1 - np.sqrt(self.piece_variance / whole)
         means = dough_means(self.columns, self.dough)
         white = (self.columns - kept[:, None] * means) / np.sqrt(self.piece_variance)
-        return np.linalg.pinv(white.T @ white, rcond=NEAR_NOTHING**2, hermitian=True)
+        _, sizes, directions = np.linalg.svd(np.linalg.qr(white, mode="r"), full_matrices=False)
+        known = sizes > NEAR_NOTHING * sizes[0]
+        told = directions[known] / sizes[known, None]
+        return told.T @ told
 
 
 def dough_means(columns: np.ndarray, dough: np.ndarray) -> np.ndarray:

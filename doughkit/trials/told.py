@@ -94,5 +94,7 @@ def _headlines(effects: pd.DataFrame) -> pd.DataFrame:
     found = effects[effects["smallest"].notna()]
     numbers = found[found["term"] == found["factor"]]
     numbers = numbers.assign(effect=numbers["effect"] + " from low to high")
-    pairs = found[found["term"] == ""].sort_values("se", ascending=False, kind="stable")
+    pairs = found[found["term"] == ""]
+    worst = pairs.groupby("factor")["se"].transform("max")
+    pairs = pairs[pairs["se"] >= worst * (1 - 1e-9)]
     return pd.concat([numbers, pairs.drop_duplicates("factor")])
