@@ -156,23 +156,10 @@ def fit_linear(
     covariance = (solved.spread @ solved.spread.T) * s**2
     total = float(((y - y.mean()) ** 2).sum()) if constant else float(y @ y)
     points = influence(y, solved, s, df)
-    press = float((points["left_out"] ** 2).sum(skipna=False))
-    spread = total if total > 0 else np.nan
-    per_df = s**2 * (len(y) - int(constant))
-    figures = pd.DataFrame(
-        {
-            "s": [s],
-            "df": [float(df)],
-            "r2": [1 - error / spread],
-            "r2_adjusted": [1 - per_df / spread],
-            "press": [press],
-            "r2_predicted": [1 - press / spread],
-        }
-    )
     return LinearFit(
         _coefficients(list(x.columns), solved.coef, np.sqrt(np.diag(covariance)), df, level),
         _sources(x, y, replicates, error, total - error, constant),
-        figures,
+        _figures(points, s, df, total, len(y) - int(constant)),
         points,
         pd.DataFrame(covariance, index=x.columns, columns=x.columns),
         level,
@@ -196,6 +183,21 @@ def _coefficients(terms, estimate, se, df, level) -> pd.DataFrame:
             "ci_low": estimate - half * se,
             "ci_high": estimate + half * se,
             "ci_level": level,
+        }
+    )
+
+
+def _figures(points: pd.DataFrame, s: float, df: int, total: float, df_total: int) -> pd.DataFrame:
+    press = float((points["left_out"] ** 2).sum(skipna=False))
+    spread = total if total > 0 else np.nan
+    return pd.DataFrame(
+        {
+            "s": [s],
+            "df": [float(df)],
+            "r2": [1 - float((points["residual"] ** 2).sum()) / spread],
+            "r2_adjusted": [1 - s**2 * df_total / spread],
+            "press": [press],
+            "r2_predicted": [1 - press / spread],
         }
     )
 
