@@ -247,6 +247,16 @@ def test_what_is_left_out_is_listed_with_its_reason():
     assert told.sentences[0].startswith("4 doughs and 8 pieces are read; left out: D5 (reference)")
 
 
+def test_a_control_belongs_to_no_round_and_is_then_left_out():
+    doughs, pieces = drawn(1, 7)
+    kind = ["control", *["test"] * 6]
+    doughs = doughs.assign(kind=kind, round=[np.nan, 1, 1, 1, 2, 2, 2])
+    told = trials.what_it_tells(doughs, pieces, FACTORS, terms="linear", block="round")
+    assert told.left_out.values.tolist() == [["D1", "control without round"]]
+    with pytest.raises(StudyProblems, match="piece p2, column 'round': found no level"):
+        trials.what_it_tells(doughs.assign(round=np.nan), pieces, FACTORS, block="round")
+
+
 def test_a_control_with_levels_counts():
     doughs, pieces = drawn(1, 6)
     told = trials.what_it_tells(doughs.assign(kind=["control", *["test"] * 5]), pieces, FACTORS)

@@ -19,8 +19,8 @@ def join_records(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """One row per piece that can be read, with its dough's columns; and dough, why for the rest.
 
-    Left out: the reference, failed doughs, doughs without a piece, controls without levels. A
-    test dough or piece without a level is a problem, not a gap.
+    Left out: the reference, failed doughs, doughs without a piece, controls without levels or
+    without a place in the block. A test dough or piece without one is a problem, not a gap.
     """
     known = read_factors(factors)
     per_dough = [factor.name for factor in known if factor.changed_per == "dough"]
@@ -47,7 +47,11 @@ def join_records(
         )
     if block is not None:
         require_columns(table, block, table="doughs and pieces")
-        _refuse_gaps(table, [block], "doughs and pieces", "piece")
+        _refuse_gaps(table[table["kind"] == "test"], [block], "doughs and pieces", "piece")
+        unplaced = table.loc[table[block].isna(), "dough"].drop_duplicates()
+        more = pd.DataFrame({"dough": unplaced, "why": f"control without {block}"})
+        left_out = pd.concat([left_out, more])
+        table = table[table[block].notna()].reset_index(drop=True)
     return table, left_out.reset_index(drop=True)
 
 

@@ -146,7 +146,7 @@ def what_it_tells(
         *told.counted(table, left_out),
         *told.unchanged(known, table, terms),
         *told.mixed(names, unknown),
-        *_simpler(table, factors, terms, block, spreads, effects),
+        *_simpler(table, factors, terms, block, spreads),
         *told.pairs(together),
         *told.widened(effects),
         *told.judged(strata, effects, spreads, level),
@@ -263,16 +263,15 @@ def _strata(layout: Layout, spreads: Spreads) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _simpler(table, factors, terms, block, spreads, effects) -> list[str]:
-    """If not all can be told: the largest simpler set of effects that can."""
-    if effects["can_tell"].all():
-        return []
-    for simpler in reversed(TERMS[: TERMS.index(terms)]):
+def _simpler(table, factors, terms, block, spreads) -> list[str]:
+    """If not all effects that changed can be told: the largest simpler set that can."""
+    for simpler in reversed(TERMS[: TERMS.index(terms) + 1]):
         every = model_terms(factors, simpler)
         used = every[[_ever_changed(row, table) for row in every.to_dict("records")]]
         layout, _ = _layout(table, factors, used, block, spreads)
         size = layout.columns.shape[1]
         unknown = never_baked(layout.columns)
         if len(used) and all(can_be_told(one, unknown) for one in np.eye(size)[size - len(used) :]):
-            return [f'With terms="{simpler}" all effects that changed can be told apart.']
+            said = f'With terms="{simpler}" all effects that changed can be told apart.'
+            return [] if simpler == terms else [said]
     return []
