@@ -1,0 +1,21 @@
+"""One picture per question: a frame goes in, axes come out; nothing is computed here."""
+
+from doughkit.charts.baking import bake_loss
+from doughkit.charts.formulas import formulas
+from doughkit.charts.look import Picture, picture
+from doughkit.charts.panel import assessors, means
+from doughkit.charts.texture import effects, strip, surface
+from doughkit.charts.trials import planned_doughs
+
+__all__ = [
+    "Picture",
+    "assessors",
+    "bake_loss",
+    "effects",
+    "formulas",
+    "means",
+    "picture",
+    "planned_doughs",
+    "strip",
+    "surface",
+]

@@ -1,0 +1,173 @@
+"""Pictures of what drives texture, and of what to choose."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from doughkit.charts.look import GREY, INK, OCHRE, PALE, new_axes, plain, rows_of
+from doughkit.tables.problems import require_columns
+from doughkit.tables.register import label
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def effects(effects: pd.DataFrame, *, attribute: str, ax: Axes | None = None) -> Axes:
+    """Draw what each term changes from low to high, as a dot with its interval.
+
+    Question: what moves this attribute, and how sure is that?
+
+    Parameters
+    ----------
+    effects : from `texture.fit`; uses attribute, term, low_to_high, ci_low, ci_high, stratum.
+    attribute : which attribute.
+    ax : axes to draw on.
+
+    Returns
+    -------
+    Axes: filled dots judged on doughs, open squares judged on pieces.
+
+    Raises
+    ------
+    StudyProblems if a column is missing.
+
+    Source: by definition of this library.
+
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> frame = pd.DataFrame({"attribute": ["chew"], "term": ["salt_pct"], "low_to_high": [0.5],
+    ...                       "ci_low": [0.1], "ci_high": [0.9], "stratum": ["dough"]})
+    >>> effects(frame, attribute="chew").get_xlabel()
+    'points from low to high'
+    """
+    need = ["attribute", "term", "low_to_high", "ci_low", "ci_high", "stratum"]
+    require_columns(effects, *need, table="effects")
+    shown = effects[effects["attribute"] == attribute]
+    ax = new_axes(ax, 0.8 + 0.28 * len(shown))
+    rows = rows_of(ax, shown["term"].tolist())
+    ax.axvline(0, color=GREY, linewidth=1)
+    ax.hlines(rows, shown["ci_low"], shown["ci_high"], color=INK, linewidth=2)
+    for stratum, mark, face in (("dough", "o", INK), ("piece", "s", "white")):
+        here = (shown["stratum"] == stratum).to_numpy()
+        ax.plot(
+            shown["low_to_high"][here],
+            rows[here],
+            mark,
+            color=INK,
+            markerfacecolor=face,
+            label=f"judged on {stratum}s",
+        )
+    plain(ax)
+    ax.set_xlabel("points from low to high")
+    ax.set_title(attribute, loc="left", fontsize=11)
+    return ax
+
+
+def surface(grid: pd.DataFrame, *, x: str, y: str, attribute: str, axes=None) -> np.ndarray:
+    """Draw an expected surface over two factors and, beside it, how wide its interval is.
+
+    Question: where is the attribute high or low, and where do we know it least?
+
+    Parameters
+    ----------
+    grid : a full grid of levels with columns x, y, attribute, mean, ci_low, ci_high.
+    x, y : names of two factors.
+    attribute : which attribute.
+    axes : two axes to draw on.
+
+    Returns
+    -------
+    two Axes: the expected rating, and the full width of its interval.
+
+    Raises
+    ------
+    StudyProblems if a column is missing.
+
+    Source: by definition of this library.
+
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> frame = pd.DataFrame([(a, b, "chew", a + b, a, b + 9) for a in (0., 1) for b in (0., 1)],
+    ...     columns=["salt_pct", "oil_pct", "attribute", "mean", "ci_low", "ci_high"])
+    >>> len(surface(frame, x="salt_pct", y="oil_pct", attribute="chew"))
+    2
+    """
+    require_columns(grid, x, y, "attribute", "mean", "ci_low", "ci_high", table="grid")
+    shown = grid[grid["attribute"] == attribute]
+    shown = shown.assign(width=shown["ci_high"] - shown["ci_low"])
+    if axes is None:
+        import matplotlib.pyplot as plt
+
+        axes = plt.subplots(1, 2, figsize=(10, 3.8), layout="constrained")[1]
+    words = {"mean": f"expected {attribute}", "width": "width of its interval"}
+    for ax, column, shade in zip(axes, words, ("cividis", "Greys"), strict=True):
+        table = shown.pivot(index=y, columns=x, values=column)
+        filled = ax.contourf(table.columns, table.index, table.to_numpy(), levels=9, cmap=shade)
+        lines = ax.contour(
+            table.columns,
+            table.index,
+            table.to_numpy(),
+            levels=filled.levels,
+            colors="white" if column == "mean" else INK,
+            linewidths=0.7,
+        )
+        ax.clabel(lines, fmt="%g", fontsize=8)
+        ax.set(xlabel=label(x), ylabel=label(y))
+        ax.set_title(words[column], loc="left", fontsize=11)
+    return np.asarray(axes)
+
+
+def strip(expected: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Draw, per attribute, the range wanted and what is expected with its intervals.
+
+    Question: does the recommended formula meet the target?
+
+    Parameters
+    ----------
+    expected : from `advice.recommend`; uses attribute, mean, ci_low, ci_high, next_low,
+        next_high, low, aim, high.
+    ax : axes to draw on.
+
+    Returns
+    -------
+    Axes: pale band = wanted, tick = aim, thick bar = long-run mean, thin bar = the next bake.
+
+    Raises
+    ------
+    StudyProblems if a column is missing.
+
+    Source: by definition of this library.
+
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> frame = pd.DataFrame({"attribute": ["chew"], "mean": [4.0], "ci_low": [3.5],
+    ...     "ci_high": [4.5], "next_low": [3.0], "next_high": [5.0], "low": [3.0], "aim": [4.0],
+    ...     "high": [None]})
+    >>> strip(frame).get_xlabel()
+    'rating'
+    """
+    need = ["attribute", "mean", "ci_low", "ci_high", "next_low", "next_high", "low", "aim", "high"]
+    require_columns(expected, *need, table="expected")
+    ax = new_axes(ax, 1.1 + 0.5 * len(expected))
+    rows = rows_of(ax, expected["attribute"].tolist())
+    number = expected[need[1:]].astype(float)
+    ends = np.nanmin(number.to_numpy()) - 0.5, np.nanmax(number.to_numpy()) + 0.5
+    low, high = number["low"].fillna(ends[0]), number["high"].fillna(ends[1])
+    bounded = number["low"].notna() | number["high"].notna()
+    ax.barh(
+        rows[bounded],
+        (high - low)[bounded],
+        left=low[bounded],
+        height=0.6,
+        color=PALE,
+        label="range wanted",
+    )
+    ax.plot(number["aim"], rows, "|", color=OCHRE, markersize=22, markeredgewidth=3, label="aim")
+    ax.hlines(rows, number["next_low"], number["next_high"], color=INK, linewidth=1)
+    ax.hlines(rows, number["ci_low"], number["ci_high"], color=INK, linewidth=4)
+    ax.plot(number["mean"], rows, "o", color=INK, label="expected: long run, next bake")
+    plain(ax)
+    ax.set_xlim(*ends)
+    ax.set_xlabel("rating")
+    ax.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=3)
+    return ax
