@@ -92,7 +92,7 @@ def test_without_error_the_best_level_that_can_be_set_is_found():
 
 
 @given(st.integers(0, 1000))
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=3, deadline=None)
 def test_levels_keep_bounds_steps_and_limits_and_stay_off_failed_doughs(seed):
     tables = measured_study(seed, error=0.5)
     limits = pd.DataFrame(
@@ -286,6 +286,7 @@ def test_the_recommendation_is_mixed_twice_afresh_under_new_names():
     )
     assert pieces.groupby("dough").size().eq(2).all()
     assert pieces["piece"].is_unique
+    assert "nothing else is lacking" in advice.next_round(tables, seed=1).summary()
 
 
 def test_missing_axial_doughs_are_added_before_anything_else():
@@ -305,6 +306,7 @@ def test_a_bake_time_whose_bend_was_not_seen_gets_a_middle_piece():
     planned = advice.next_round(measured_study(seed=3, times=(5.0, 8.0)), seed=1)
     times = planned.pieces.groupby("dough")["bake_min"].agg(list)
     assert all(6.5 in each for each in times)
+    assert "a piece at the middle of bake time" in planned.summary()
 
 
 def test_more_doughs_go_to_further_best_guesses():

@@ -226,7 +226,7 @@ def test_intervals_hold_in_an_uneven_round_with_lost_pieces_and_lone_controls():
     levels = levels_of(doughs, pieces)
     number = pd.factorize(levels["dough"])[0]
     rng = np.random.default_rng(11)
-    names = [f"a{i}" for i in range(80)]
+    names = [f"a{i}" for i in range(60)]
     values = pd.concat(
         [
             pd.DataFrame(
@@ -248,13 +248,13 @@ def test_intervals_hold_in_an_uneven_round_with_lost_pieces_and_lone_controls():
     held = ((predicted["ci_low"] <= truth) & (truth <= predicted["ci_high"])).mean()
     new = truth + rng.normal(scale=0.5, size=len(predicted))
     next_held = ((predicted["next_low"] <= new) & (new <= predicted["next_high"])).mean()
-    assert 0.66 < held < 0.92
-    assert 0.66 < next_held < 0.92
+    assert 0.65 < held < 0.93
+    assert 0.65 < next_held < 0.93
     test = levels[levels["kind"].eq("test")]
     for name, low, high in (("hydration_pct", 54.0, 70.0), ("bake_min", 5.0, 8.0)):
         true = (surface(test.assign(**{name: high})) - surface(test.assign(**{name: low}))).mean()
         rows = found.effects[found.effects["term"].eq(name)]
-        assert 0.66 < ((rows["ci_low"] <= true) & (true <= rows["ci_high"])).mean() < 0.92
+        assert 0.65 < ((rows["ci_low"] <= true) & (true <= rows["ci_high"])).mean() < 0.93
 
 
 def test_draws_spread_as_the_intervals_say_and_repeat_with_their_seed():

@@ -118,6 +118,9 @@ def round_of(weighed: Weighed, *, doughs_to_add, pieces_per_dough: int, seed: in
     every.insert(0, "piece", every["dough"] + "-" + count.astype(str))
     own_names = rows.set_index("place")["dough"]
     guessed = [own_names[f"own {at}"] for at in range(len(fresh), len(own))]
+    notes = [*notes, *_middle_notes(weighed, pieces_per_dough)]
+    if not len(weighed.found.not_seen) and weighed.terms == "quadratic":
+        notes = [*notes, "The doughs so far show every bend: nothing else is lacking."]
     if guessed:
         notes = [*notes, f"Further best guesses, each of another draw: {', '.join(guessed)}."]
     return Round(doughs, every.infer_objects(), notes=tuple(notes))
@@ -210,6 +213,18 @@ def _own_pieces(weighed: Weighed, at: pd.DataFrame, count: int) -> list[pd.DataF
         pieces = [pieces[place % len(pieces)] for place in range(count)]
         found.append(pd.DataFrame(pieces, columns=names, index=range(count)))
     return found
+
+
+def _middle_notes(weighed: Weighed, pieces_per_dough: int) -> list[str]:
+    unseen = set(weighed.found.not_seen["term"])
+    bent = [
+        in_words(one.name)
+        for one in read_factors(weighed.factors, per="piece")
+        if f"{one.name}²" in unseen and weighed.best[one.name] != _middle(one)
+    ]
+    if not bent or pieces_per_dough < 2:
+        return []
+    return [f"Fresh doughs get a piece at the middle of {', '.join(bent)}, to show its bend."]
 
 
 def _middle(factor: Factor):

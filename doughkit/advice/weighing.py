@@ -27,7 +27,7 @@ from doughkit.trials.models import TERMS
 DRAWS = 256
 """On every combination of levels; the `FINALISTS` nearest to the goal are told apart by more."""
 
-FINE_DRAWS = 4096
+FINE_DRAWS = 2048
 FINALISTS = 300
 NO_DIFFERENCE = 0.01
 """Goals this near, in points, can't be told apart by anyone: then the levels nearest to the middle
