@@ -22,7 +22,7 @@ def effects(effects: pd.DataFrame, *, attribute: str, ax: Axes | None = None) ->
 
     Parameters
     ----------
-    effects : from `texture.fit`; uses attribute, term, low_to_high, ci_low, ci_high, stratum.
+    effects : from `texture.fit`; uses attribute, words, low_to_high, ci_low, ci_high, stratum.
     attribute : which attribute.
     ax : axes to draw on.
 
@@ -37,16 +37,16 @@ def effects(effects: pd.DataFrame, *, attribute: str, ax: Axes | None = None) ->
     Source: by definition of this library.
 
     >>> import matplotlib; matplotlib.use("Agg")
-    >>> frame = pd.DataFrame({"attribute": ["chew"], "term": ["salt_pct"], "low_to_high": [0.5],
+    >>> frame = pd.DataFrame({"attribute": ["chew"], "words": ["salt"], "low_to_high": [0.5],
     ...                       "ci_low": [0.1], "ci_high": [0.9], "stratum": ["dough"]})
     >>> effects(frame, attribute="chew").get_xlabel()
     'points from low to high'
     """
-    need = ["attribute", "term", "low_to_high", "ci_low", "ci_high", "stratum"]
+    need = ["attribute", "words", "low_to_high", "ci_low", "ci_high", "stratum"]
     require_columns(effects, *need, table="effects")
     shown = effects[effects["attribute"] == attribute]
     ax = new_axes(ax, 0.8 + 0.28 * len(shown))
-    rows = rows_of(ax, shown["term"].tolist())
+    rows = rows_of(ax, shown["words"].tolist())
     ax.axvline(0, color=GREY, linewidth=1)
     ax.hlines(rows, shown["ci_low"], shown["ci_high"], color=INK, linewidth=2)
     for stratum, mark, face in (("dough", "o", INK), ("piece", "s", "white")):
