@@ -1,6 +1,10 @@
 """The house rules that a machine can watch: imports run downhill, docstrings are data sheets."""
 
 import ast
+import inspect
+import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -53,3 +57,54 @@ def test_formulas_never_imports_baking_and_charts_compute_nothing():
             assert "baking" not in set(rooms_imported(path))
         if room_of(path) == "charts":
             assert set(rooms_imported(path)) <= {"tables", "charts"}
+
+
+PUBLIC = {
+    f"{room}.{name}": getattr(getattr(doughkit, room), name)
+    for room in doughkit.ROOMS
+    for name in getattr(doughkit, room).__all__
+}
+FUNCTIONS = {name: one for name, one in PUBLIC.items() if inspect.isfunction(one)}
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_a_public_docstring_is_a_data_sheet(name):
+    function = FUNCTIONS[name]
+    text = inspect.getdoc(function) or ""
+    for parameter in inspect.signature(function).parameters:
+        assert re.search(rf"\b{parameter}\b", text), f"'{parameter}' is not described"
+    for part in ("Question:", "Returns", "Raises", "Source", ">>>"):
+        assert part in text, f"no '{part}'"
+
+
+def test_files_stay_readable():
+    lines = {path.name: len(path.read_text("utf8").splitlines()) for path in PACKAGE.rglob("*.py")}
+    # the register is one long list; paper is every kind of HTML there is
+    long = {name for name, count in lines.items() if count > 300}
+    assert long <= {"register.py", "paper.py"}
+    assert max(lines.values()) < 500
+
+
+def test_importing_the_house_loads_nothing_heavy():
+    code = "import doughkit, sys; print([m for m in ('pandas', 'numpy') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+README = (PACKAGE.parent / "README.md").read_text("utf8")
+
+
+def test_the_readme_begins_with_the_job_and_its_pictures_and_calls_exist():
+    assert README.splitlines()[2].startswith("Someone who develops a flat, crisp bread")
+    for picture in re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README):
+        assert (PACKAGE.parent / picture).is_file(), picture
+    for call in re.findall(r"`dk\.(\w+\.\w+)", README):
+        room, name = call.split(".")
+        assert name in getattr(doughkit, room).__all__, call
+
+
+def test_the_readmes_python_runs(monkeypatch, capsys):
+    monkeypatch.chdir(PACKAGE.parent)
+    (block,) = re.findall(r"```python\n(.*?)```", README, re.S)
+    exec(compile(block, "README.md", "exec"), {})
+    assert "hydration" in capsys.readouterr().out
