@@ -74,7 +74,7 @@ def water_temperature(
             OutsideRange,
             stacklevel=2,
         )
-    row = {"water_c": water_c, "ice_g": ice, "tap_water_g": tap, "note": _note(water_c, ice)}
+    row = {"water_c": water_c, "ice_g": ice, "tap_water_g": tap, "note": _note(water_c, ice, tap)}
     return pd.DataFrame([row]).astype({"note": "str"})
 
 
@@ -102,9 +102,11 @@ def _ice(water_c: float, tap_c, water_g) -> tuple[float, float]:
     return float(ice), float(water_g - ice)
 
 
-def _note(water_c: float, ice: float) -> str:
+def _note(water_c: float, ice: float, tap: float) -> str:
     if water_c < 0 and not ice > 0:
         return "colder than any water: ice is needed; give tap_c and water_g"
+    if ice > tap:
+        return "more ice than tap water, which may not melt in time: cool the flour as well"
     if ice > 0:
         return "weigh the ice as part of the water and let it melt before mixing ends"
     return "warmer than yeast likes: see the warning" if water_c > WARMEST_WATER_C else ""
