@@ -231,7 +231,11 @@ def run_tests(options: frozenset[str]) -> int:
     if "--checks" in options:
         say(selftest.checks_listed(root))
         return 0
-    return selftest.run(root, long="--long" in options)
+    long = "--long" in options
+    say(
+        f"doughkit {doughkit.__version__}: {'all tests, with full counts' if long else 'the tests'}"
+    )
+    return selftest.run(root, long=long)
 
 
 COMMANDS = {
