@@ -2,6 +2,7 @@
 
 from doughkit.fitting.assumptions import starting_assumptions
 from doughkit.fitting.linear import LinearFit, fit_linear
-from doughkit.fitting.shrinkage import ShrinkageFit, fit_shrinkage
+from doughkit.fitting.shrinkage import fit_shrinkage
+from doughkit.fitting.shrunk import ShrinkageFit
 
 __all__ = ["LinearFit", "ShrinkageFit", "fit_linear", "fit_shrinkage", "starting_assumptions"]

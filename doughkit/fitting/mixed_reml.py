@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,8 +10,11 @@ from doughkit.fitting.mixed_layout import Compressed
 from doughkit.fitting.mixed_pieces import Pieces, pieces
 
 STEPS = 200
-CLOSE = 1e-13
-"""A step is the last when it promises less than this of the criterion."""
+CLOSE = 1e-7
+"""A step that promises less of the criterion is the last: it leaves the square of that."""
+
+ROUNDING = 1e-12
+OTHER_STARTS = (1.0, 10.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +40,7 @@ class State:
     felt: np.ndarray
     felt_twice: np.ndarray
     pieces: Pieces
+    steps: int = 0
 
     @property
     def variance(self) -> float:
@@ -55,8 +59,7 @@ def state(data: Compressed, ratio: np.ndarray) -> State:
     out = np.append(-beta, 1.0)
     along = found.first @ out
     felt = along @ out
-    felt_twice = out @ (found.second @ out).transpose(2, 0, 1).reshape(p + 1, -1)
-    felt_twice = felt_twice.reshape(len(felt), -1) - along[:, x] @ inverse @ along[:, x].T
+    felt_twice = (found.second @ out) @ out - along[:, x] @ inverse @ along[:, x].T
     fixed = inverse @ found.first[:, x, x]
     projected = found.trace - np.trace(fixed, axis1=1, axis2=2)
     coupled = (
@@ -92,21 +95,38 @@ def moment_ratio(start: State) -> np.ndarray:
     return np.clip(found[1:] / scale, 0, 1e4)
 
 
-def lowest(data: Compressed, start: State) -> State:
-    """The lowest point reached from `start`, by Newton steps that stop at zero ratios."""
-    here = start
+def search(data: Compressed, zero: State) -> State:
+    """The lowest REML criterion: a small panel's can have more than one valley, so three starts."""
+    best = lowest(data, state(data, moment_ratio(zero)))
+    if best.steps == 0 and best.ratio.all():
+        return best  # balanced rows: the mean squares are the answer
+    for ratio in OTHER_STARTS:
+        start = state(data, np.full(best.ratio.size, ratio))
+        found = lowest(data, start, beat=best.criterion)
+        if found.criterion < best.criterion:
+            best = found
+    return best
+
+
+def lowest(data: Compressed, here: State, *, beat: float = np.inf) -> State:
+    """The lowest point downhill of `here`, by Newton steps that stop at zero ratios.
+
+    Gives up near a lowest point that can't lie below `beat`.
+    """
     for _ in range(STEPS):
         free = (here.ratio > 0) | (here.slope < 0)
         if not free.any():
             return here
         step = _step(here, free)
         gain = -float(here.slope[free] @ step)
-        if gain <= CLOSE:
+        if gain < 0.1 and here.criterion - gain >= beat:
             return here
-        after = _along(data, here, free, step)
+        after = _along(data, here, free, step, close=gain <= CLOSE)
         if after is None:
             return here
-        here = after
+        if gain <= CLOSE:
+            return replace(after, steps=here.steps)
+        here = replace(after, steps=here.steps + 1)
     return here
 
 
@@ -124,17 +144,15 @@ def _step(here: State, free: np.ndarray) -> np.ndarray:
     return -slope / np.diag(mean)[free]
 
 
-def _along(data: Compressed, here: State, free: np.ndarray, step: np.ndarray) -> State | None:
+def _along(data: Compressed, here: State, free, step, *, close: bool) -> State | None:
     """The first of ever shorter steps that lowers the criterion enough; None if none does."""
-    share = 1.0
-    for _ in range(40):
+    for share in 3.0 ** -np.arange(1 if close else 30):
         ratio = here.ratio.copy()
         ratio[free] = np.clip(ratio[free] + share * step, 0, 30 * ratio[free] + 1)
         after = state(data, ratio)
-        promised = float(here.slope @ (ratio - here.ratio))
-        if np.isfinite(after.criterion) and after.criterion <= here.criterion + 1e-4 * min(
-            promised, 0
-        ):
+        promised = min(0.0, float(here.slope @ (ratio - here.ratio)))
+        # So near the lowest point the gain itself drowns in rounding.
+        room = ROUNDING * abs(here.criterion) if close else 1e-4 * promised
+        if after.criterion <= here.criterion + room:
             return after
-        share /= 3
     return None

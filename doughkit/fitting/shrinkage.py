@@ -3,139 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.special import logsumexp
 
 from doughkit.fitting.assumptions import read_assumptions, sample_assumptions
 from doughkit.fitting.design import checked_level, design_matrix
-from doughkit.fitting.posterior import Posterior, mixture_quantile, same_group, solve_posterior
-from doughkit.tables.problems import Problem, StudyProblems, problem_error
-
-OUTER = 1.6449
-"""Beyond this many standard deviations lies an outer tenth of what was thought likely."""
-CONFLICT = 0.5
-
-
-@dataclass(frozen=True, eq=False)
-class ShrinkageFit:
-    """A fit with starting assumptions.
-
-    coefficients : response, term, estimate, sd, ci_low, ci_high, ci_level, assumed_sd,
-        share_from_assumptions (what is left of the variance assumed: 1, the data said nothing)
-    spreads : response, assumption, assumed, assumed_low, assumed_high, found, found_low,
-        found_high, in units of the response
-    samples : response, sample, one column per assumption (in units of the response),
-        log_likelihood, weight
-    figures : response, observations, log_likelihood, conflict (the largest weight that the data
-        put on an outer tenth of an assumption; above one half they contradict it)
-    """
-
-    coefficients: pd.DataFrame
-    spreads: pd.DataFrame
-    samples: pd.DataFrame
-    figures: pd.DataFrame
-    level: float
-    terms: tuple[str, ...]
-    parts: dict[str, _Part] = field(repr=False)
-
-    def predict(self, design: pd.DataFrame, *, level: float | None = None) -> pd.DataFrame:
-        """Predict each response at rows of the design.
-
-        Parameters
-        ----------
-        design : DataFrame with the columns that the fit was given, in any order.
-        level : share of intervals that should hold; as in the fit, unless said.
-
-        Returns
-        -------
-        DataFrame, a row per response and row of the design: response, mean, sd, ci_low, ci_high (of
-        the mean, the assumed misfit included), next_low, next_high (of one new observation of new
-        groups), ci_level, share_from_assumptions.
-        """
-        level = self.level if level is None else checked_level(level)
-        rows = self.rows(design)
-        found = []
-        for name, part in self.parts.items():
-            frame = part.predict(rows, level)
-            frame.insert(0, "response", name)
-            found.append(frame)
-        return pd.concat(found, ignore_index=True)
-
-    def rows(self, design: pd.DataFrame) -> np.ndarray:
-        """The design as an array, a column of ones first; refuses other columns than the fit's."""
-        if set(design.columns) != set(self.terms[1:]):
-            raise problem_error(
-                "design",
-                found=f"columns {', '.join(map(str, design.columns))}",
-                expected=f"the columns of the fit: {', '.join(self.terms[1:])}",
-                mend="give the same terms as in the fit",
-            )
-        return design_matrix(design[list(self.terms[1:])], True).to_numpy()
-
-    def summary(self) -> str:
-        """Say what was fitted and whether the data contradict an assumption."""
-        count = self.figures["observations"]
-        said = (
-            f"{len(self.terms)} terms, {len(self.parts)} responses, "
-            f"{int(count.min())} to {int(count.max())} observations each."
-        )
-        against = self.figures.loc[self.figures["conflict"] > CONFLICT, "response"]
-        if len(against):
-            said += f" The data contradict the starting assumptions: {', '.join(against)}."
-        return said
-
-
-@dataclass(frozen=True, eq=False)
-class _Part:
-    """One response: its posterior in shares of the scale, and the way back to its units."""
-
-    posterior: Posterior
-    middle: float
-    length: float
-    next_variance: np.ndarray
-    misfit: float
-    prior: np.ndarray
-
-    def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
-        """Coefficients in units of the response, count × terms."""
-        drawn = self.posterior.draw(count, rng)[0] * self.length
-        drawn[:, 0] += self.middle
-        return drawn
-
-    def interval(self, rows: np.ndarray, level: float, *, following: bool) -> tuple:
-        """Ends of the interval of the long-run mean, or of one more observation."""
-        mean, variance = self.posterior.at(rows)
-        more = self.misfit**2 + (self.next_variance[:, None] if following else 0.0)
-        # What the data fix exactly has no misfit: a row of nothing but zeros can't stray.
-        sd = np.sqrt(np.maximum(variance, 0) + more)
-        ends = (
-            mixture_quantile(share, mean, sd, self.posterior.weight)
-            for share in ((1 - level) / 2, (1 + level) / 2)
-        )
-        return tuple(self.middle + self.length * one for one in ends)
-
-    def predict(self, rows: np.ndarray, level: float) -> pd.DataFrame:
-        mean, sd = self.posterior.moments(rows)
-        ci = self.interval(rows, level, following=False)
-        following = self.interval(rows, level, following=True)
-        weight = self.posterior.weight
-        left = weight @ self.posterior.at(rows)[1]
-        before = weight @ (self.prior @ (rows**2).T)
-        return pd.DataFrame(
-            {
-                "mean": self.middle + self.length * mean,
-                "sd": self.length * sd,
-                "ci_low": ci[0],
-                "ci_high": ci[1],
-                "next_low": following[0],
-                "next_high": following[1],
-                "ci_level": level,
-                "share_from_assumptions": left / before,
-            }
-        )
+from doughkit.fitting.posterior import same_group, solve_posterior
+from doughkit.fitting.shrunk import Part, ShrinkageFit
+from doughkit.tables.problems import Problem, StudyProblems
 
 
 def fit_shrinkage(
@@ -212,7 +88,7 @@ def fit_shrinkage(
     prior = sizes[term_kinds].to_numpy() ** 2
     spread = sizes[[*groups.columns, "piece"]].to_numpy() ** 2
     numbers = [pd.factorize(groups[name])[0] for name in groups.columns]
-    parts, frames = {}, {"coefficients": [], "spreads": [], "samples": [], "figures": []}
+    parts = {}
     for name in responses.columns:
         there = responses[name].notna().to_numpy()
         low, high = (float(end) for end in scales[name])
@@ -227,83 +103,9 @@ def fit_shrinkage(
             spread,
             known,
         )
-        typical = float(np.mean(np.diag(known)))
-        parts[name] = part = _Part(
-            posterior, middle, length, spread.sum(axis=1) + typical, misfit, prior
-        )
-        found = {
-            "coefficients": _coefficients(list(rows.columns), part, level),
-            "spreads": _spreads(named.loc[names], sizes, part),
-            "samples": _samples(sizes, part, int(there.sum())),
-            "figures": _figures(z, part, int(there.sum())),
-        }
-        for key, frame in found.items():
-            frame.insert(0, "response", name)
-            frames[key].append(frame)
-    joined = {key: pd.concat(each, ignore_index=True) for key, each in frames.items()}
-    return ShrinkageFit(**joined, level=level, terms=tuple(rows.columns), parts=parts)
-
-
-def _coefficients(terms: list[str], part: _Part, level: float) -> pd.DataFrame:
-    unit = np.eye(len(terms))
-    mean, sd = part.posterior.moments(unit)
-    weight = part.posterior.weight
-    centre, variance = part.posterior.at(unit)
-    ends = (
-        mixture_quantile(share, centre, np.sqrt(np.maximum(variance, 0)), weight)
-        for share in ((1 - level) / 2, (1 + level) / 2)
-    )
-    low, high = (part.length * one for one in ends)
-    shift = np.where(np.arange(len(terms)) == 0, part.middle, 0.0)
-    before = weight @ part.prior
-    return pd.DataFrame(
-        {
-            "term": terms,
-            "estimate": part.length * mean + shift,
-            "sd": part.length * sd,
-            "ci_low": low + shift,
-            "ci_high": high + shift,
-            "ci_level": level,
-            "assumed_sd": part.length * np.sqrt(before),
-            "share_from_assumptions": (weight @ variance) / before,
-        }
-    )
-
-
-def _spreads(named: pd.DataFrame, sizes: pd.DataFrame, part: _Part) -> pd.DataFrame:
-    even = np.full(len(sizes), 1 / len(sizes))
-    rows = []
-    for name in named.index:
-        values = part.length * sizes[name].to_numpy()
-        order = np.argsort(values)
-        row = {"assumption": name}
-        for word, weight in (("assumed", even), ("found", part.posterior.weight)):
-            sums = np.cumsum(weight[order])
-            ends = [values[order][np.searchsorted(sums, at - 1e-12)] for at in (0.05, 0.95)]
-            row |= {word: float(weight @ values), f"{word}_low": ends[0], f"{word}_high": ends[1]}
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def _samples(sizes: pd.DataFrame, part: _Part, count: int) -> pd.DataFrame:
-    # The likelihood of the values as they are, not as shares of the scale.
-    likelihood = part.posterior.log_likelihood - count * np.log(part.length)
-    frame = (part.length * sizes).assign(log_likelihood=likelihood, weight=part.posterior.weight)
-    frame.insert(0, "sample", np.arange(len(sizes)))
-    return frame
-
-
-def _figures(z: pd.DataFrame, part: _Part, count: int) -> pd.DataFrame:
-    outer = part.posterior.weight @ (np.abs(z.to_numpy()) > OUTER)
-    likelihood = part.posterior.log_likelihood
-    whole = logsumexp(likelihood) - np.log(len(z)) - count * np.log(part.length)
-    return pd.DataFrame(
-        {
-            "observations": [float(count)],
-            "log_likelihood": [float(whole)],
-            "conflict": [float(outer.max(initial=0.0))],
-        }
-    )
+        following = spread.sum(axis=1) + float(np.mean(np.diag(known)))
+        parts[name] = Part(posterior, middle, length, following, misfit, prior, int(there.sum()))
+    return ShrinkageFit(level, tuple(rows.columns), sizes, z, parts)
 
 
 def _refuse(rows, responses, groups, kinds, scales, noise) -> None:

@@ -95,7 +95,7 @@ class TextureFit:
         level = self.level if level is None else checked_level(level)
         parts = []
         for attribute, surface in self.surfaces.items():
-            rows = _matrix(surface.model, levels)
+            rows = matrix_at(surface.model, levels)
             mean = rows @ surface.strata.beta
             se, df, _ = surface.strata.error(rows)
             next_se, next_df, _ = surface.strata.error(rows, next_piece=True)
@@ -164,7 +164,7 @@ class TextureFit:
         for attribute, surface in self.surfaces.items():
             key = id(surface.model)
             if key not in cache:
-                cache[key] = _matrix(surface.model, levels)
+                cache[key] = matrix_at(surface.model, levels)
             found[attribute] = surface.strata.draw(n, rng) @ cache[key].T
         return found
 
@@ -198,7 +198,7 @@ def t_times(level: float, df) -> np.ndarray:
     return stats.t.ppf((1 + level) / 2, np.where(df > 0, df, np.nan))
 
 
-def _matrix(model: Model, levels: pd.DataFrame) -> np.ndarray:
+def matrix_at(model: Model, levels: pd.DataFrame) -> np.ndarray:
     """Columns for levels asked for; refuses what can't be read, warns beyond what was baked."""
     known = {factor.name: factor for factor in read_factors(model.factors)}
     require_columns(levels, *known, table="levels")
