@@ -7,6 +7,7 @@ import pytest
 from doughkit import formulas
 from doughkit.formulas.units import parse_amount
 from doughkit.tables import OutsideRange, StudyProblems
+from tests.outside import DATA
 
 COLUMNS = ["formula", "part", "ingredient", "amount", "unit"]
 
@@ -304,6 +305,33 @@ def test_the_built_in_table_is_large_named_plainly_and_sourced():
     parts = known[["moisture_pct", "fat_pct", "salt_pct", "sugar_pct"]].sum(axis=1)
     assert parts.le(100.5).all()
     assert known.loc[known["role"] == "flour", "moisture_pct"].between(8, 15).all()
+
+
+def test_the_built_in_table_agrees_with_the_food_tables_it_names():
+    usda = pd.read_csv(DATA / "usda_sr28.csv", dtype={"ndb": "str"}).set_index("ndb")
+    known = formulas.composition().table
+    known["ndb"] = known["source"].str.extract(r"^USDA SR28 NDB (\d{5}) \(", expand=False)
+    # Water and salt are taken as pure, and say so.
+    named = known[known["ndb"].notna() & ~known["role"].isin(["water", "salt"])]
+    assert len(named) > 80
+    theirs = usda.loc[named["ndb"]]
+    for ours, column in (
+        ("moisture_pct", "water_g"),
+        ("fat_pct", "fat_g"),
+        ("sugar_pct", "sugars_g"),
+    ):
+        np.testing.assert_allclose(named[ours], theirs[column], atol=1e-9)
+    salt = named[named["salt_pct"] > 0]
+    sodium = usda.loc[salt["ndb"], "sodium_mg"]
+    np.testing.assert_allclose(salt["salt_pct"], 2.54 * sodium / 1000, atol=0.002)
+    cups = (
+        theirs["household_measure"]
+        .str.extract(r"^1 cup.*= ([\d.]+) g$", expand=False)
+        .astype(float)
+    )
+    has = (cups.notna() & named["density_g_ml"].notna().to_numpy()).to_numpy()
+    assert has.sum() > 50
+    np.testing.assert_allclose(236.588 * named["density_g_ml"][has], cups[has], rtol=0.002)
 
 
 def test_compare_puts_what_differs_most_first_and_says_what_is_sure():

@@ -9,11 +9,7 @@ import pandas as pd
 
 from doughkit.formulas.account import Account, account
 from doughkit.formulas.checks import at_least
-from doughkit.formulas.known import (
-    FLOUR_MOISTURE_PCT,
-    WHITE_MOISTURE_PCT,
-    WHOLE_MOISTURE_PCT,
-)
+from doughkit.formulas.known import FLOUR_MOISTURE_PCT
 from doughkit.formulas.summed import figures_of, what_lines_bring
 from doughkit.tables.problems import OutsideRange, problem_error
 
@@ -130,14 +126,16 @@ def _at_moisture(absorption, moisture):
 
 
 def _moistures(one: Account) -> tuple[np.ndarray, np.ndarray]:
-    """Moisture of each formula's white and whole flour; the built-in ones where it has none."""
-    flour = one.known.role[one.place] == "flour"
-    whole = one.known.counted("whole_grain_pct")[one.place] / 100
+    """Moisture of each formula's white and whole flour; of a usual one where it has none."""
+    known = one.known
+    flour = known.role[one.place] == "flour"
+    whole = known.counted("whole_grain_pct")[one.place] / 100
     means = []
-    for share, default in ((1 - whole, WHITE_MOISTURE_PCT), (whole, WHOLE_MOISTURE_PCT)):
+    for share, usual in ((1 - whole, "bread flour"), (whole, "whole wheat flour")):
         grams = one.per_formula(np.where(flour, one.grams[1] * share, 0.0))
         water = one.per_formula(np.where(flour, one.grams[1] * share * one.moisture, 0.0))
-        means.append(np.where(grams > 0, water / np.where(grams > 0, grams, 1.0), default))
+        mean = water / np.where(grams > 0, grams, 1.0)
+        means.append(np.where(grams > 0, mean, known.moisture[known.place(usual)]))
     return means[0], means[1]
 
 
