@@ -42,7 +42,7 @@ JUNK = [
     *("water", "WATER", "sponge", "hearth", "card", "old dough", "levain", "no such thing"),
     *("a" * 300, "💧", "\x00", "line\nbreak", "'", "<b>", "bread  flour", "dough", "final"),
 ]
-ODD = [np.nan, np.inf, -np.inf, 0.0, -1.0, 1e308, 5e-324, 3, True, b"x", (1, 2), [1], {"a": 1}]
+ODD = [np.nan, np.inf, -np.inf, 0.0, -1.0, 1e308, 5e-324, 3, True, b"x", (1, 2), [1, 2], {"a": 1}]
 
 
 def spoil(frame, draw):
@@ -231,8 +231,8 @@ def all_of_ingredients(frame):
 
 
 def all_of_varied(frame):
+    formulas.overview(formulas.as_formulas(frame))
     formulas.weigh_out(frame, piece_g=200, pieces=2)
-    formulas.as_formulas(frame)
 
 
 OTHERS = {

@@ -21,7 +21,7 @@ TAKES_AT_MOST = 1.02
 """A line may take this share of what a part makes before the two are held to contradict."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Account:
     """Every ingredient line with its formula, `grams` and `percent` (rows low, middle, high).
 
@@ -61,7 +61,7 @@ def account(formulas, ingredients=None, moistures=None) -> Account:
     return _reckon(lines, basis, where)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Where:
     """For every line in the account: its line, formula, part's prefix, and times its grams."""
 

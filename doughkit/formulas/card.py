@@ -31,7 +31,7 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class HandOn:
     """A formula handed on: `lines`, `process`, `window`, `cautions`; `page()` for paper."""
 

@@ -9,7 +9,7 @@ import pandas as pd
 from doughkit.formulas.own import known_ingredients
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Composition:
     """Composition in use: `table` (one row per ingredient, `held_from` says where its figures come
     from) and `overridden` (one row per built-in figure that the study's own table replaced)."""

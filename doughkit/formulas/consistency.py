@@ -129,7 +129,7 @@ def _moistures(one: Account) -> tuple[np.ndarray, np.ndarray]:
     """Moisture of each formula's white and whole flour; of a usual one where it has none."""
     known = one.known
     flour = known.role[one.place] == "flour"
-    whole = known.counted("whole_grain_pct")[one.place] / 100
+    whole = known.figures["whole_grain_pct"][one.place] / 100
     means = []
     for share, usual in ((1 - whole, "bread flour"), (whole, "whole wheat flour")):
         grams = one.per_formula(np.where(flour, one.grams[1] * share, 0.0))

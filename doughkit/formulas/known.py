@@ -30,7 +30,7 @@ WHITE_MOISTURE_PCT, WHOLE_MOISTURE_PCT = 13.36, 10.74
 """Flour inside a starter: bread flour and whole wheat flour, USDA SR28 NDB 20083 and 20080."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Known:
     """Composition as arrays, one place per ingredient, and the names that lead there."""
 
@@ -56,14 +56,15 @@ class Known:
         moisture[gap & (self.role == "water")] = 100.0
         return np.nan_to_num(moisture)
 
-    def counted(self, column: str) -> np.ndarray:
-        """A figure with nothing where it is not known (`gaps` says so)."""
-        return np.nan_to_num(self.table[column].to_numpy())
+    @functools.cached_property
+    def figures(self) -> dict[str, np.ndarray]:
+        """Every figure with nothing where it is not known (`gaps` says so)."""
+        return {name: np.nan_to_num(self.table[name].to_numpy()) for name in FIGURES}
 
     @functools.cached_property
     def flour_share(self) -> np.ndarray:
         """Flour in one gram: 1 for flour; a starter's from its moisture and that of its flour."""
-        return flour_share(self.role, self.moisture, self.counted("whole_grain_pct"))
+        return flour_share(self.role, self.moisture, self.figures["whole_grain_pct"])
 
     @functools.cached_property
     def density(self) -> np.ndarray:

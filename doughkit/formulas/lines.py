@@ -25,10 +25,12 @@ from doughkit.formulas.units import (
 from doughkit.formulas.words import Words, one_column, words_of
 from doughkit.tables.problems import Problem, StudyProblems, require_columns
 
+NOTHING = {"", "nan", "None", "<NA>", "NaT"}
+"""How an empty cell reads once it is text."""
 TEXT = ("formula", "part", "ingredient", "unit", "flour_lot")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Lines:
     """Formula lines as arrays.
 
@@ -124,8 +126,11 @@ class _Faults:
     """Gathers the faults of formula lines, to tell them in the order of the lines."""
 
     def __init__(self, words: dict[str, Words], written: pd.Series, known: Known):
-        self.words, self.written, self.known = words, written, known
+        self.words, self.written = words, written
         self.problems: list[tuple[int, Problem]] = []
+        # The nearest names of a word are looked for once, however often it stands.
+        self.mend_of = functools.cache(known.mend)
+        self.unit_mend_of = functools.cache(unit_mend)
 
     def tell(self, column: str, bad: np.ndarray, about) -> None:
         """`about(line)` gives what has `expected` and `mend`, for every line that is bad."""
@@ -136,7 +141,7 @@ class _Faults:
                 "formulas",
                 key=self._key(line),
                 column=column,
-                found="nothing" if pd.isna(cell) or cell == "" else f"'{cell}'",
+                found="nothing" if str(cell) in NOTHING else f"'{cell}'",
                 expected=fault.expected,
                 mend=fault.mend,
             )
@@ -161,11 +166,11 @@ class _Faults:
     def unknown(self, line: int) -> Mend:
         return Mend(
             "a known ingredient, a part or another formula",
-            self.known.mend(self._cell("ingredient", line)),
+            self.mend_of(self._cell("ingredient", line)),
         )
 
     def no_unit(self, line: int) -> Mend:
-        return Mend("a known unit", unit_mend(self._cell("unit", line)))
+        return Mend("a known unit", self.unit_mend_of(self._cell("unit", line)))
 
     def no_mass(self, line: int) -> Mend:
         counted = unit_of_amount(self._cell("unit", line))[0] == COUNT

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from doughkit.formulas.account import Account
 from doughkit.formulas.levels import TOTALS, Asked
@@ -15,6 +14,12 @@ COMES_IN = {"hydration_pct": "water", "salt_pct": "salt"}
 """What is added where the base formula has no such line; which fat to add is not guessed."""
 WHOLE, WHITE = "whole wheat flour", "bread flour"
 NEAR = 1e-9
+
+
+def main_flour(role: np.ndarray, place: np.ndarray, percent: np.ndarray) -> int:
+    """The ingredient that most of the flour is, or −1: a dough's flour lot is a bag of it."""
+    sums = np.bincount(place, np.where(role == "flour", percent, 0.0), minlength=1)
+    return int(sums.argmax()) if sums.max() > 0 else -1
 
 
 class Mix:
@@ -39,22 +44,20 @@ class Mix:
             if name in self.asked.totals:
                 self._set_total(name, self.asked.totals[name])
 
-    def frame(self) -> pd.DataFrame:
+    def columns(self) -> dict[str, np.ndarray]:
         """The dough's lines as `vary` gives them."""
-        main = self._main_flour()
-        return pd.DataFrame(
-            {
-                "dough": self.asked.dough,
-                "part": self.part,
-                "ingredient": self.ingredient,
-                "role": self.role,
-                "percent": self.percent,
-                "gives_way": self._gives_way(),
-                "base_percent": self.base,
-                "flour_share": self.share,
-                "flour_lot": np.where(self.place == main, self.asked.lot, ""),
-            }
-        )
+        main = main_flour(self.role, self.place, self.percent)
+        return {
+            "dough": np.full(len(self.place), self.asked.dough, dtype=object),
+            "part": self.part,
+            "ingredient": self.ingredient,
+            "role": self.role,
+            "percent": self.percent,
+            "gives_way": self._gives_way(),
+            "base_percent": self.base,
+            "flour_share": self.share,
+            "flour_lot": np.where(self.place == main, self.asked.lot, "").astype(object),
+        }
 
     @property
     def role(self) -> np.ndarray:
@@ -66,7 +69,7 @@ class Mix:
 
     @property
     def whole(self) -> np.ndarray:
-        return self.known.counted("whole_grain_pct")[self.place] / 100
+        return self.known.figures["whole_grain_pct"][self.place] / 100
 
     @property
     def named(self) -> np.ndarray:
@@ -79,17 +82,12 @@ class Mix:
             leaven = np.where(self.role == "leaven", 1 - self.share, 0.0)
             return np.where(self.role == "water", 1.0, leaven)
         counts = True if name == "salt_pct" else ~np.isin(self.role, ("flour", "yeast", "leaven"))
-        return np.where(counts, self.known.counted(name)[self.place] / 100, 0.0)
-
-    def _main_flour(self) -> int:
-        flour = np.where(self.role == "flour", self.percent, 0.0)
-        sums = np.bincount(self.place, flour, minlength=1)
-        return int(sums.argmax()) if sums.max() > 0 else -1
+        return np.where(counts, self.known.figures[name][self.place] / 100, 0.0)
 
     def _gives_way(self) -> np.ndarray:
         change = self.share * (self.percent - self.base)
         fell = dict.fromkeys(self.ingredient[change < -NEAR])
-        return np.where(change > NEAR, ", ".join(fell), "")
+        return np.where(change > NEAR, ", ".join(fell), "").astype(object)
 
     def _cannot(self, column: str, found: str, mend: str) -> None:
         self.problems.append(

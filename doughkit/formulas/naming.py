@@ -18,7 +18,7 @@ FINAL_DOUGH = frozenset({"", "final", "final dough", "main dough", "dough"})
 INGREDIENT, PART, FORMULA = range(3)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Naming:
     """Per line: `names_a` (INGREDIENT, PART, FORMULA), its `basis`, the `basis_named` or −1.
 

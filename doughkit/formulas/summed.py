@@ -101,7 +101,7 @@ def what_lines_bring(one: Account) -> dict[str, np.ndarray]:
     """What one per cent of each line adds to each figure of its formula."""
     known, place, share = one.known, one.place, one.share
     added = ~np.isin(known.role, ("flour", "yeast", "leaven"))
-    inside = {name: known.counted(name) / 100 for name in FIGURES}
+    inside = {name: known.figures[name] / 100 for name in FIGURES}
     water = one.moisture / 100
     return {
         "hydration_pct": added_water_share(one),

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from doughkit.formulas.account import account
+from doughkit.formulas.checks import numbers
 from doughkit.formulas.levels import read_levels
 from doughkit.formulas.mixing import Mix
-from doughkit.formulas.words import one_column, plain_text
+from doughkit.formulas.words import one_column, words_of
 from doughkit.tables.problems import StudyProblems, require_columns
 
 
@@ -63,16 +64,16 @@ def vary(formulas, doughs, ingredients=None) -> pd.DataFrame:
     bases = {name: row for row, name in enumerate(one.formulas)}
     order = np.argsort(one.formula, kind="stable")
     edges = np.searchsorted(one.formula[order], np.arange(len(one.formulas) + 1))
-    problems, frames = [], []
+    problems, mixed = [], []
     for each in asked:
         base = bases[each.formula]
         mix = Mix(one, order[edges[base] : edges[base + 1]], each)
         mix.set_levels()
         problems += mix.problems
-        frames.append(mix.frame())
+        mixed.append(mix.columns())
     if problems:
         raise StudyProblems(problems, about="the levels of the doughs")
-    return _joined(frames)
+    return _joined(mixed)
 
 
 def as_formulas(varied) -> pd.DataFrame:
@@ -103,27 +104,30 @@ def as_formulas(varied) -> pd.DataFrame:
     [['D1', '100.0', '%'], ['D1', '64.0', '%']]
     """
     require_columns(varied, "dough", "ingredient", "percent", table="varied doughs")
+    words = words_of(varied, ("dough", "part", "ingredient", "flour_lot"), "varied doughs")
     text = {
-        name: plain_text(one_column(varied, source, "varied doughs"))
-        if source in varied.columns
-        else pd.Series("", index=range(len(varied)), dtype="str")
-        for name, source in (
-            ("formula", "dough"),
-            ("part", "part"),
-            ("ingredient", "ingredient"),
-            ("flour_lot", "flour_lot"),
-        )
+        "formula" if name == "dough" else name: pd.array(each.text, dtype="str")
+        for name, each in words.items()
     }
     percent = one_column(varied, "percent", "varied doughs")
-    amount = pd.Series([repr(float(value)) for value in percent], dtype="str")
-    frame = pd.DataFrame({**text, "amount": amount, "unit": "%"})
+    values = numbers(varied, "percent", "varied doughs")
+    # What is no number stays as it stands, so that whoever reads the formulas can tell of it.
+    amount = [
+        str(cell) if np.isnan(value) else repr(float(value))
+        for cell, value in zip(percent, values, strict=True)
+    ]
+    frame = pd.DataFrame({**text, "amount": pd.array(amount, dtype="str"), "unit": "%"})
     return frame[["formula", "part", "ingredient", "amount", "unit", "flour_lot"]]
 
 
-def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
-    texts = ("dough", "part", "ingredient", "role", "gives_way", "flour_lot")
-    columns = [*texts[:4], "percent", "gives_way", "base_percent", "flour_share", "flour_lot"]
-    kinds = {name: "str" if name in texts else "float64" for name in columns}
-    if not frames:
-        return pd.DataFrame(columns=columns).astype(kinds)
-    return pd.concat(frames, ignore_index=True)[columns].astype(kinds)
+TEXTS = ("dough", "part", "ingredient", "role", "gives_way", "flour_lot")
+COLUMNS = (*TEXTS[:4], "percent", "gives_way", "base_percent", "flour_share", "flour_lot")
+
+
+def _joined(mixed: list[dict[str, np.ndarray]]) -> pd.DataFrame:
+    """The lines of all doughs under each other."""
+    columns = {
+        name: np.concatenate([np.array([]), *(each[name] for each in mixed)]) for name in COLUMNS
+    }
+    kinds = {name: "str" if name in TEXTS else "float64" for name in COLUMNS}
+    return pd.DataFrame(columns).astype(kinds)

@@ -11,7 +11,7 @@ import pandas as pd
 from doughkit.tables.problems import Problem, StudyProblems
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Words:
     """Different words, trimmed and single-spaced ("" for what is missing), and a code per line."""
 
