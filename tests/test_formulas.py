@@ -174,6 +174,14 @@ def test_formulas_that_take_from_each_other_in_a_circle_are_refused():
         formulas.overview(circle)
 
 
+def test_formulas_within_formulas_without_end_are_refused():
+    rows = [("F0", "", "bread flour", "1", "g")]
+    for one in range(1, 30):
+        rows += [(f"F{one}", "", f"F{one - 1}", "1", "g")] * 2
+    with pytest.raises(StudyProblems, match="write the innermost formulas out"):
+        formulas.overview(table(*rows))
+
+
 def test_percentages_inside_a_part_that_is_taken_from_are_of_its_own_flour():
     textbook = table(
         ("F", "poolish", "bread flour", "100", "%"),

@@ -6,7 +6,7 @@ share of flour between 0 and 1 and percentages are of all flour wherever it stan
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -15,10 +15,14 @@ from doughkit.formulas.known import WETTEST_FLOUR_PCT, Known
 from doughkit.formulas.lines import Lines, read_lines
 from doughkit.formulas.naming import FORMULA, PART
 from doughkit.formulas.own import known_ingredients
-from doughkit.tables.problems import Problem, StudyProblems
+from doughkit.tables.problems import Problem, StudyProblems, problem_error
 
 TAKES_AT_MOST = 1.02
 """A line may take this share of what a part makes before the two are held to contradict."""
+
+
+MOST_LINES = 2_000_000
+"""Formulas within formulas may not come to more lines than this."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,55 +67,76 @@ def account(formulas, ingredients=None, moistures=None) -> Account:
 
 @dataclass(frozen=True, eq=False)
 class _Where:
-    """For every line in the account: its line, formula, part's prefix, and times its grams."""
+    """For every line of the account: its line, its formula, the formula it came with (`prefix`),
+    how many times its grams, and where it stands (`first`, then `second`)."""
 
     line: np.ndarray
     formula: np.ndarray
     prefix: np.ndarray
     times: np.ndarray
+    first: np.ndarray
+    second: np.ndarray
+
+    def pick(self, which: np.ndarray) -> _Where:
+        return _Where(*(getattr(self, one.name)[..., which] for one in fields(self)))
+
+    @staticmethod
+    def joined(parts: list[_Where]) -> _Where:
+        columns = ([getattr(part, one.name) for part in parts] for one in fields(_Where))
+        return _Where(*(np.concatenate(column, axis=-1) for column in columns))
 
 
 def _expand(lines: Lines, basis: Basis) -> _Where:
     """Put what is in a part or formula in the place of the line that names it."""
-    naming, count = lines.naming, len(lines)
-    if not (naming.basis_named >= 0).any():
-        plain = np.full(count, "", dtype=object)
-        return _Where(np.arange(count), naming.formula, plain, np.ones((3, count)))
-    _check_taken(lines, basis)
-    order = np.argsort(naming.basis, kind="stable")
-    size = np.bincount(naming.basis, minlength=len(naming.bases))
-    start = np.cumsum(size) - size
+    naming = lines.naming
     outer = np.flatnonzero(naming.basis < len(naming.formulas))
     empty = np.full(len(outer), "", dtype=object)
-    now = (outer, naming.formula[outer], empty, np.ones((3, len(outer))), outer, outer * 0)
+    times = np.ones((3, len(outer)))
+    now = _Where(outer, naming.formula[outer], empty, times, outer, np.zeros_like(outer))
+    if not (naming.basis_named >= 0).any():
+        return now
+    _check_taken(lines, basis)
     done = []
-    while len(now[0]):
-        line, formula, prefix, times, first, second = now
-        plain = naming.basis_named[line] < 0
-        done.append(tuple(one[..., plain] for one in now))
-        line, formula, prefix, times, first, second = (one[..., ~plain] for one in now)
-        named = naming.basis_named[line]
-        again = np.repeat(np.arange(len(line)), size[named])
-        step = np.arange(len(again)) - np.repeat(np.cumsum(size[named]) - size[named], size[named])
-        child = order[start[named][again] + step]
-        is_formula = naming.names_a[line] == FORMULA
-        called = naming.formulas.astype(object)[naming.formula[child]]
-        label = np.where(is_formula[again], called, prefix[again])
-        share = times * basis.grams[:, line] / basis.mass[named]
-        inside = is_formula[again] | (prefix[again] != "")
-        now = (
-            child,
-            formula[again],
-            label,
-            share[:, again],
-            np.where(inside, first[again], child),
-            np.where(inside, child, 0),
+    while len(now.line):
+        names = naming.basis_named[now.line] >= 0
+        done.append(now.pick(~names))
+        now = _inside(now.pick(names), lines, basis)
+    found = _Where.joined(done)
+    return found.pick(np.lexsort((found.second, found.first)))
+
+
+def _inside(now: _Where, lines: Lines, basis: Basis) -> _Where:
+    """The lines of what each of these lines names, times the share of it that is taken."""
+    naming = lines.naming
+    order = np.argsort(naming.basis, kind="stable")
+    size = np.bincount(naming.basis, minlength=len(naming.bases))
+    named = naming.basis_named[now.line]
+    count = size[named]
+    if count.sum() > MOST_LINES:
+        raise problem_error(
+            "formulas",
+            key=naming.bases[named[0]],
+            column="ingredient",
+            found=f"formulas within formulas that come to {count.sum()} lines",
+            expected=f"no more than {MOST_LINES}",
+            mend="write the innermost formulas out",
         )
-    line, formula, prefix, times, first, second = (
-        np.concatenate([one[spot] for one in done], axis=-1) for spot in range(6)
+    again = np.repeat(np.arange(len(named)), count)
+    start = (np.cumsum(size) - size)[named] - (np.cumsum(count) - count)
+    child = order[start[again] + np.arange(len(again))]
+    is_formula = (naming.names_a[now.line] == FORMULA)[again]
+    called = naming.formulas[naming.formula[child]]
+    share = now.times * basis.grams[:, now.line] / basis.mass[named]
+    # What came with another formula stands where that was named, a part where it was written.
+    inside = is_formula | (now.prefix[again] != "")
+    return _Where(
+        line=child,
+        formula=now.formula[again],
+        prefix=np.where(is_formula, called, now.prefix[again]),
+        times=share[:, again],
+        first=np.where(inside, now.first[again], child),
+        second=np.where(inside, child, 0),
     )
-    place = np.lexsort((second, first))
-    return _Where(line[place], formula[place], prefix[place], times[:, place])
 
 
 def _check_taken(lines: Lines, basis: Basis) -> None:

@@ -19,10 +19,13 @@ def bakers_percent(formulas, ingredients=None, moistures=None) -> pd.DataFrame:
     formulas : DataFrame
         formula, part (optional), ingredient, amount, unit. Amounts as written: 500, 1 1/2, ½,
         300-320; units g, kg, mg, oz, lb, ml, cl, dl, l, tsp, tbsp, cup, fl oz, pint, quart
-        (US customary), piece, %. `%` is percent of all flour of the formula. A line that names a
-        part of the same formula takes that much of it, a line that names another formula likewise;
-        percentages inside such a part or formula are of its own flour, and its lines stand in the
-        result in the place of the line that named it. A part that no line names goes in whole.
+        (US customary), piece, %. `%` is percent of all flour of the formula; a formula written in
+        percent alone is reckoned on 100 g of flour.
+
+        A part that no line names goes in whole. A line that names a part of its formula takes that
+        much of it, a line that names another formula likewise; percentages inside are then of the
+        part's (the inner formula's) own flour. In the result its lines stand in place of the line
+        that named it; those of another formula have its name as their part.
     ingredients : DataFrame, optional
         The study's own composition, see `composition`.
     moistures : DataFrame, optional
