@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from doughkit.fitting.studentized import range_point, range_sf
 from doughkit.panel import compare_doughs, compare_to_reference, piece_means
-from doughkit.panel.studentized import range_point, range_sf
 from doughkit.tables import StudyProblems
 from tests.outside import panels
 

@@ -2,7 +2,16 @@
 
 from doughkit.fitting.assumptions import starting_assumptions
 from doughkit.fitting.linear import LinearFit, fit_linear
+from doughkit.fitting.mixed import MixedFit, fit_mixed
 from doughkit.fitting.shrinkage import fit_shrinkage
 from doughkit.fitting.shrunk import ShrinkageFit
 
-__all__ = ["LinearFit", "ShrinkageFit", "fit_linear", "fit_shrinkage", "starting_assumptions"]
+__all__ = [
+    "LinearFit",
+    "MixedFit",
+    "ShrinkageFit",
+    "fit_linear",
+    "fit_mixed",
+    "fit_shrinkage",
+    "starting_assumptions",
+]

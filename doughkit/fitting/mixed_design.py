@@ -172,7 +172,7 @@ def refuse_gaps(frame: pd.DataFrame, names: Sequence[str]) -> None:
     for name in names:
         bad = frame[name].isna().to_numpy()
         if pd.api.types.is_float_dtype(frame[name]):
-            bad |= np.isinf(frame[name].to_numpy(dtype=float))
+            bad = bad | np.isinf(frame[name].to_numpy(dtype=float))
         if bad.any():
             problems.append(
                 Problem(

@@ -7,7 +7,7 @@ by all) are few columns beside the model's own.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +22,9 @@ MOST_IN_BLOCK = 700
 """Levels that one block may hold, for the same reason."""
 
 ROWS_AT_ONCE = 60_000
+
+MANY = 4
+"""Blocks of one pattern are pooled when there are this many times as many as numbers in one."""
 
 
 @dataclass(frozen=True)
@@ -64,15 +67,18 @@ class Layout:
 class Compressed:
     """All that the likelihood needs of the rows, whatever their number.
 
-    gram: each different block's cross-products of its own levels; pattern: which one a block has.
-    sums: blocks × positions × columns, the columns' sums over each group.
+    gram: each different block's cross-products of its own levels; count: blocks that have it.
+    sums: blocks × positions × columns, the columns' sums over each group, in the order of grams;
+    ends: how many blocks the grams up to each have.
+    Where very many blocks have one gram, fewer stand for them with the same sums of products.
     cross: cross-products of the columns: crossed groups, model, responses.
     """
 
     layout: Layout
     rows: int
     gram: np.ndarray
-    pattern: np.ndarray
+    count: np.ndarray
+    ends: np.ndarray
     sums: np.ndarray
     cross: np.ndarray
     terms: int
@@ -87,7 +93,8 @@ class Compressed:
             self.layout,
             self.rows,
             self.gram,
-            self.pattern,
+            self.count,
+            self.ends,
             np.ascontiguousarray(self.sums[:, :, chosen]),
             self.cross[np.ix_(chosen, chosen)],
             self.terms,
@@ -185,10 +192,7 @@ def compress(layout: Layout, values: Callable[[np.ndarray], np.ndarray], terms: 
     size, total = layout.size, order.size
     gram = np.zeros((layout.blocks, size, size))
     sums, cross = None, 0.0
-    first = 0
-    while first < layout.blocks:
-        reach = np.searchsorted(ends, ends[first] + ROWS_AT_ONCE, side="right") - 1
-        last = int(min(layout.blocks, max(first + 1, reach)))
+    for first, last in portions(ends, ROWS_AT_ONCE):
         rows = order[ends[first] : ends[last]]
         table = _with_crossed(layout, rows, values(rows))
         if sums is None:
@@ -199,9 +203,20 @@ def compress(layout: Layout, values: Callable[[np.ndarray], np.ndarray], terms: 
             last - first, size, -1
         )
         gram[first:last] = _gram(local, size, last - first)
-        first = last
     patterns, pattern = _patterns(gram)
-    return Compressed(layout, total, patterns, pattern, sums, cross, terms)
+    count = np.bincount(pattern, minlength=len(patterns))
+    ends, sums = _fewer(pattern, sums, count)
+    return Compressed(layout, total, patterns, count, ends, sums, cross, terms)
+
+
+def portions(ends: np.ndarray, most: int) -> Iterator[tuple[int, int]]:
+    """Cut a row of groups, where group k ends at ends[k + 1], into runs of about `most` items."""
+    first = 0
+    while first < len(ends) - 1:
+        reach = int(np.searchsorted(ends, ends[first] + most, side="right")) - 1
+        last = max(first + 1, reach)
+        yield first, last
+        first = last
 
 
 def _with_crossed(layout: Layout, rows: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -236,3 +251,28 @@ def _patterns(gram: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     if len(first) < len(gram) and np.array_equal(gram[first][pattern], gram):
         return gram[first], pattern
     return gram, np.arange(len(gram))
+
+
+def _fewer(
+    pattern: np.ndarray, sums: np.ndarray, count: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Blocks in the order of patterns; few stand for many, as only sums of products ever count."""
+    wide = sums[0].size
+    order = np.argsort(pattern, kind="stable")
+    if (count <= MANY * wide).all():
+        ordered = sums if (order[:-1] < order[1:]).all() else sums[order]
+        return np.concatenate([[0], np.cumsum(count)]), ordered
+    parts, first = [], 0
+    for many in count:
+        chosen = order[first : first + many]
+        first += many
+        half = np.zeros((0, wide))
+        if many <= MANY * wide:
+            half = sums[chosen].reshape(-1, wide)
+        else:
+            for start in range(0, many, 8 * wide):
+                part = sums[chosen[start : start + 8 * wide]].reshape(-1, wide)
+                half = np.linalg.qr(np.vstack([half, part]), mode="r")
+        parts.append(half.reshape(-1, *sums.shape[1:]))
+    ends = np.concatenate([[0], np.cumsum([len(part) for part in parts])])
+    return ends, np.concatenate(parts)

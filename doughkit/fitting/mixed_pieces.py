@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from doughkit.fitting.mixed_layout import Compressed
+from doughkit.fitting.mixed_layout import Compressed, portions
 
 NUMBERS_AT_ONCE = 2_000_000
 
@@ -55,34 +55,27 @@ def pieces(data: Compressed, ratio: np.ndarray) -> Pieces:
 
 def _blocks(data: Compressed, ratio: np.ndarray) -> Pieces:
     layout, wide = data.layout, data.sums.shape[2]
-    spans, count = layout.spans, len(layout.spans)
-    starts = [span.start for span in spans]
-    weight = np.bincount(data.pattern, minlength=len(data.gram)).astype(float)
+    spans, size = layout.spans, layout.size
     gamma = np.repeat(ratio, [span.stop - span.start for span in spans])
-    inside = data.gram * gamma
-    inside[:, np.arange(layout.size), np.arange(layout.size)] += 1.0
-    inverse = np.linalg.inv(inside)
-    between = inverse @ data.gram
-    log_det = float(weight @ np.linalg.slogdet(inside)[1])
-    square = np.tensordot(weight, between**2, 1)
-    diagonal = weight @ np.diagonal(between, axis1=1, axis2=2)
     whole = data.cross.copy()
-    first = np.zeros((count, wide, wide))
-    second = np.zeros((count, count, wide, wide))
-    step = max(1, NUMBERS_AT_ONCE // (layout.size * wide))
-    for start in range(0, layout.blocks, step):
-        part = slice(start, start + step)
-        _add_blocks(
-            data.sums[part],
-            inverse,
-            between,
-            data.pattern[part],
-            spans,
-            gamma,
-            whole,
-            first,
-            second,
-        )
+    first = np.zeros((len(spans), wide, wide))
+    second = np.zeros((len(spans), len(spans), wide, wide))
+    square, diagonal, log_det = np.zeros((size, size)), np.zeros(size), 0.0
+    for start, stop in portions(data.ends, NUMBERS_AT_ONCE // (size * (size + wide))):
+        gram, count = data.gram[start:stop], data.count[start:stop].astype(float)
+        inside = gram * gamma
+        inside[:, np.arange(size), np.arange(size)] += 1.0
+        inverse = np.linalg.inv(inside)
+        between = inverse @ gram
+        log_det += float(count @ np.linalg.slogdet(inside)[1])
+        square += np.tensordot(count, between**2, 1)
+        diagonal += count @ np.diagonal(between, axis1=1, axis2=2)
+        sums = data.sums[data.ends[start] : data.ends[stop]]
+        if stop - start > 1:
+            each = np.repeat(np.arange(stop - start), np.diff(data.ends[start : stop + 1]))
+            inverse, between = inverse[each], between[each]
+        _add_blocks(sums, inverse, between, spans, gamma, whole, first, second)
+    starts = [span.start for span in spans]
     return Pieces(
         log_det,
         whole,
@@ -93,10 +86,8 @@ def _blocks(data: Compressed, ratio: np.ndarray) -> Pieces:
     )
 
 
-def _add_blocks(sums, inverse, between, pattern, spans, gamma, whole, first, second) -> None:
+def _add_blocks(sums, inverse, between, spans, gamma, whole, first, second) -> None:
     """Add some blocks' share of D'V⁻¹D and its derivatives, in place."""
-    if len(inverse) > 1:
-        inverse, between = inverse[pattern], between[pattern]
     wide = sums.shape[2]
     found = inverse @ sums
     whole -= sums.reshape(-1, wide).T @ (gamma[:, None] * found).reshape(-1, wide)

@@ -14,6 +14,9 @@ CLOSE = 1e-7
 """A step that promises less of the criterion is the last: it leaves the square of that."""
 
 ROUNDING = 1e-12
+NOTHING = 1e-150
+"""Stands for no error at all, so that its square is still a number."""
+
 OTHER_STARTS = (1.0, 10.0)
 
 
@@ -54,7 +57,7 @@ def state(data: Compressed, ratio: np.ndarray) -> State:
     x, whole = slice(0, p), found.whole
     inverse = np.linalg.inv(whole[x, x])
     beta = inverse @ whole[x, p]
-    rest = float(whole[p, p] - whole[x, p] @ beta)
+    rest = max(float(whole[p, p] - whole[x, p] @ beta), NOTHING)
     df = data.rows - p
     out = np.append(-beta, 1.0)
     along = found.first @ out
@@ -70,7 +73,7 @@ def state(data: Compressed, ratio: np.ndarray) -> State:
     log_x = np.linalg.slogdet(whole[x, x])[1]
     return State(
         ratio=ratio,
-        criterion=found.log_det + log_x + df * (1 + np.log(2 * np.pi * max(rest, 1e-300) / df)),
+        criterion=found.log_det + log_x + df * (1 + np.log(2 * np.pi * rest / df)),
         slope=projected - df * felt / rest,
         curve=-coupled + df * (2 * felt_twice / rest - np.outer(felt, felt) / rest**2),
         beta=beta,

@@ -107,11 +107,10 @@ def small(found: State, terms: int, method: str) -> Small:
     if method == "kenward-roger":
         spread = 2 * np.linalg.inv(coupled)
         second = _second_with_rest(first, inside.second[:, :, x, x], ratio)
-        # Each pair counts twice over its order, so only the sum need be symmetric.
         more = np.tensordot(spread, second, 2) - np.einsum(
             "kl,kij,jm,lmn->in", spread, first, plain, first, optimize=True
         )
-        covariance = found.variance * (plain + plain @ (more + more.T) @ plain)
+        covariance = found.variance * (plain + 2 * plain @ more @ plain)
     else:
         twice = _square_with_rest(found.rest, found.felt, found.felt_twice, ratio)
         kept = np.append(True, ratio > 0)

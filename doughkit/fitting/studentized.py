@@ -52,3 +52,33 @@ def range_point(level: float, groups: int, df: float) -> float:
     while above(high) > 0:
         high *= 2
     return float(optimize.brentq(above, 0, high, xtol=1e-10))
+
+
+def control_sf(t: np.ndarray, others: int, df: float, shared: float) -> np.ndarray:
+    """Chance that the largest of `others` |t| against one control exceeds `t` (Dunnett).
+
+    `shared`: the correlation of any two of the differences, ½ where all means are known alike.
+    """
+    t = np.atleast_1d(np.asarray(t, dtype=float))
+    s, s_weight = _error_nodes(df)
+    z = _REACH * _Z
+    density = _REACH * _Z_WEIGHT * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+    shared = min(max(shared, 0.0), 1 - 1e-9)
+    width = t[:, None, None] * s[None, :, None] / np.sqrt(1 - shared)
+    middle = z * np.sqrt(shared / (1 - shared))
+    inside = special.ndtr(middle + width) - special.ndtr(middle - width)
+    chance = inside**others @ density
+    return np.clip(1 - chance @ s_weight, 0, 1)
+
+
+@lru_cache(maxsize=256)
+def control_point(level: float, others: int, df: float, shared: float) -> float:
+    """The value that the largest |t| against one control stays below with chance `level`."""
+
+    def above(t):
+        return control_sf(t, others, df, shared)[0] - (1 - level)
+
+    high = 6.0
+    while above(high) > 0:
+        high *= 2
+    return float(optimize.brentq(above, 0, high, xtol=1e-10))

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from doughkit.fitting.studentized import range_point, range_sf
 from doughkit.panel.answers import Answers, gather
 from doughkit.panel.batches import Batches, batches
 from doughkit.panel.means import with_interval
-from doughkit.panel.studentized import range_point, range_sf
 from doughkit.tables.problems import Problem, StudyProblems
 
 SCOPE = "people_like_these"

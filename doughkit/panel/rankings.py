@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from doughkit.fitting.studentized import range_point, range_sf
 from doughkit.panel.exact_ranks import friedman_p, trend_p
-from doughkit.panel.studentized import range_point, range_sf
 from doughkit.tables.problems import Problem, StudyProblems, problem_error
 
 
