@@ -28,6 +28,10 @@ def contact_temperature(
     -------
     float [°C]
 
+    Raises
+    ------
+    Nothing of its own: the numbers are taken as given.
+
     Range: both bodies thick beside the depth that heat reaches; no water boiling off, which holds
     a real bottom far lower; no gap of air, which flour and blisters make.
 
@@ -55,6 +59,10 @@ def radiation_kw_m2(oven_c: float, surface_c: float, *, emissivity: float = 1.0)
     -------
     float [kW/m²]
 
+    Raises
+    ------
+    Nothing of its own: the numbers are taken as given.
+
     Range: walls all around, much larger than the piece.
 
     Source: Stefan and Boltzmann's law, constant of CODATA.
@@ -78,6 +86,10 @@ def half_browned_s(surface_c: float) -> float:
     Returns
     -------
     float [s]
+
+    Raises
+    ------
+    Nothing of its own: the numbers are taken as given.
 
     Range: 140-250 °C, a dry surface heated by contact. Halfway is half of a colour difference of
     52 from the raw surface.

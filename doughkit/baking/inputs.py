@@ -53,6 +53,10 @@ def starting_guesses() -> pd.DataFrame:
     low and high (never beyond), belongs_to (oven or dough), meaning, source. The typical contact
     stands with each support. Each unknown may be given as a column of the bakes.
 
+    Raises
+    ------
+    Nothing of its own.
+
     Source: the last column; most of it is judgement, and says so.
 
     >>> starting_guesses().set_index("unknown").loc["oven_factor", "typical"]

@@ -71,6 +71,10 @@ def steam(temperatures_c) -> pd.DataFrame:
     -------
     DataFrame: temperature_c, saturation_kpa [kPa], evaporation_kj_kg [kJ/kg].
 
+    Raises
+    ------
+    Nothing of its own: the numbers are taken as given.
+
     Range: 0-120 °C for the heat of evaporation, 0-373 °C for the pressure.
 
     Source: IAPWS Industrial Formulation 1997, region 4; the heat is a parabola through its table.
@@ -100,6 +104,10 @@ def boiling_c(altitude_m: float) -> float:
     Returns
     -------
     float [°C]
+
+    Raises
+    ------
+    Nothing of its own: the numbers are taken as given.
 
     Range: -430 to 5500 m.
 
