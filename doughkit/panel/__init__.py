@@ -10,6 +10,7 @@ from doughkit.panel.rankings import RankTest, rank_test
 from doughkit.panel.reference import ReferenceComparison, compare_to_reference
 from doughkit.panel.reliability import Reliability, reliability
 from doughkit.panel.serving import ServingPlan, serving_plan
+from doughkit.panel.spreads import WhatSpreads, what_spreads
 
 __all__ = [
     "DoughComparison",
@@ -18,6 +19,7 @@ __all__ = [
     "ReferenceComparison",
     "Reliability",
     "ServingPlan",
+    "WhatSpreads",
     "assessor_performance",
     "ballots",
     "compare_doughs",
@@ -29,4 +31,5 @@ __all__ = [
     "rank_test",
     "reliability",
     "serving_plan",
+    "what_spreads",
 ]

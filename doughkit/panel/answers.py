@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,9 @@ from doughkit.tables.problems import (
     require_columns,
     require_unique,
 )
+
+FEW_LEVELS = 3
+"""A number with more levels than this is adjusted for as a straight line, else level by level."""
 
 
 @dataclass(frozen=True)
@@ -62,29 +65,78 @@ def gather(ratings: pd.DataFrame, servings: pd.DataFrame, pieces: pd.DataFrame) 
     """Trace each answered score to its piece, dough, assessor and tasting, or say what hinders."""
     _raise_together(
         lambda: require_columns(ratings, "serving", "attribute", "score", table="ratings"),
+        *_columns_there(servings, pieces),
+    )
+    servings = _with_repeat(servings)
+    _raise_together(
+        lambda: _no_gaps(ratings, "serving", "attribute", table="ratings"),
+        lambda: require_unique(ratings, "serving", "attribute", table="ratings"),
+        lambda: _known(ratings, "serving", servings, table="ratings", other="servings"),
+        lambda: _numbers(ratings),
+        *_keys_fit(servings, pieces),
+    )
+    return _as_arrays(ratings, servings, pieces)
+
+
+def traced(servings: pd.DataFrame, pieces: pd.DataFrame) -> pd.DataFrame:
+    """Servings, each with its repeat, once every one is traced to a piece and its dough."""
+    _raise_together(*_columns_there(servings, pieces))
+    servings = _with_repeat(servings)
+    _raise_together(*_keys_fit(servings, pieces))
+    return servings
+
+
+def piece_levels(
+    names: list[str], pieces: pd.DataFrame, adjust_for: Sequence[str] | None
+) -> tuple[str, np.ndarray]:
+    """Columns, piece by piece, that take out what pieces of one dough were meant to differ by.
+
+    Left out, that is bake_min if there is such a column.
+    """
+    if adjust_for is None:
+        adjust_for = ["bake_min"] if "bake_min" in pieces.columns else []
+    require_columns(pieces, *adjust_for, table="pieces")
+    parts = [np.zeros((len(names), 0))]
+    known = pieces.set_index("piece").loc[names]
+    for name in adjust_for:
+        value = known[name]
+        # A dough without any level (the reference) stands on the first: its own mean holds it.
+        empty = value.isna().groupby(known["dough"]).transform("all").to_numpy()
+        if pd.api.types.is_numeric_dtype(value) and value.nunique() > FEW_LEVELS:
+            parts.append(value.fillna(value.mean()).to_numpy(dtype=float)[:, None])
+        else:
+            code = pd.factorize(value)[0]
+            code = np.where(empty, 0, np.where(code < 0, code.max() + 1, code))
+            parts.append(np.eye(code.max() + 1)[code][:, 1:])
+    return ", ".join(adjust_for), np.hstack(parts)
+
+
+def _columns_there(servings: pd.DataFrame, pieces: pd.DataFrame) -> list[Callable[[], None]]:
+    return [
         lambda: require_columns(
             servings, "serving", "tasting", "assessor", "piece", table="servings"
         ),
         lambda: require_columns(pieces, "piece", "dough", table="pieces"),
-    )
+    ]
+
+
+def _with_repeat(servings: pd.DataFrame) -> pd.DataFrame:
     if "repeat" not in servings.columns:
         servings = servings.assign(repeat=1.0)
-    servings = servings.assign(repeat=servings["repeat"].fillna(1.0))
-    _raise_together(
-        lambda: _no_gaps(ratings, "serving", "attribute", table="ratings"),
+    return servings.assign(repeat=servings["repeat"].fillna(1.0))
+
+
+def _keys_fit(servings: pd.DataFrame, pieces: pd.DataFrame) -> list[Callable[[], None]]:
+    return [
         lambda: _no_gaps(servings, "serving", "tasting", "assessor", "piece", table="servings"),
         lambda: _no_gaps(pieces, "piece", "dough", table="pieces"),
-        lambda: require_unique(ratings, "serving", "attribute", table="ratings"),
         lambda: require_unique(servings, "serving", table="servings"),
         lambda: require_unique(
             servings, "tasting", "assessor", "piece", "repeat", table="servings"
         ),
         lambda: require_unique(pieces, "piece", table="pieces"),
-        lambda: _known(ratings, "serving", servings, table="ratings", other="servings"),
         lambda: _known(servings, "piece", pieces, table="servings", other="pieces"),
-        lambda: _numbers(ratings),
-    )
-    return _as_arrays(ratings, servings, pieces)
+    ]
 
 
 def _as_arrays(ratings, servings, pieces) -> Answers:

@@ -8,12 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from doughkit.panel.answers import Answers, gather
+from doughkit.panel.answers import Answers, gather, piece_levels
 from doughkit.panel.doughs import ratio
-from doughkit.tables.problems import require_columns
-
-FEW_LEVELS = 3
-"""A number with more levels than this is adjusted for as a straight line, else level by level."""
 
 
 def assessor_performance(
@@ -85,7 +81,7 @@ def assessor_performance(
     [['Ann', 37.5, 0.58, 0.87], ['Bo', 0.53, 1.68, 0.87]]
     """
     found = gather(ratings, servings, pieces)
-    names, levels = _levels(found, pieces, adjust_for)
+    names, levels = piece_levels(found.pieces, pieces, adjust_for)
     rows = []
     for at, attribute in enumerate(found.attributes):
         means, count = found.cells(at)
@@ -106,26 +102,6 @@ def assessor_performance(
                     }
                 )
     return pd.DataFrame(rows).assign(ci_level=level)
-
-
-def _levels(found: Answers, pieces: pd.DataFrame, adjust_for) -> tuple[str, np.ndarray]:
-    """Columns, piece by piece, that take out what pieces of one dough were meant to differ by."""
-    if adjust_for is None:
-        adjust_for = ["bake_min"] if "bake_min" in pieces.columns else []
-    require_columns(pieces, *adjust_for, table="pieces")
-    parts = [np.zeros((len(found.pieces), 0))]
-    known = pieces.set_index("piece").loc[found.pieces]
-    for name in adjust_for:
-        value = known[name]
-        # A dough without any level (the reference) stands on the first: its own mean holds it.
-        empty = value.isna().groupby(known["dough"]).transform("all").to_numpy()
-        if pd.api.types.is_numeric_dtype(value) and value.nunique() > FEW_LEVELS:
-            parts.append(value.fillna(value.mean()).to_numpy(dtype=float)[:, None])
-        else:
-            code = pd.factorize(value)[0]
-            code = np.where(empty, 0, np.where(code < 0, code.max() + 1, code))
-            parts.append(np.eye(code.max() + 1)[code][:, 1:])
-    return ", ".join(adjust_for), np.hstack(parts)
 
 
 def _left_over(score: np.ndarray, design: np.ndarray) -> tuple[float, int]:
