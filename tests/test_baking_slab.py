@@ -167,8 +167,8 @@ def test_wet_steam_makes_a_cold_piece_heavier_at_first():
 
 
 def test_asking_on_the_way_gives_what_a_shorter_bake_gives():
-    _, long = loss_pct(bakes.bakes(bake_min=6.0), at=(0.5, 1.0), fine=True)
-    _, short = loss_pct(bakes.bakes(bake_min=3.0), fine=True)
+    _, long = loss_pct(bakes.bakes(bake_min=6.0), at=(0.5, 1.0), grid="fine")
+    _, short = loss_pct(bakes.bakes(bake_min=3.0), grid="fine")
     assert long["lost_kg_m2"][0, 0] == pytest.approx(short["lost_kg_m2"][0, 0], rel=1e-3)
 
 
@@ -188,8 +188,8 @@ def test_the_fine_grid_is_within_a_tenth_of_a_point_everywhere():
     frame = bakes.sweep(300, seed=3)
     exact = bakes.converged_loss(frame)
     lines = []
-    for name, fine in (("quick", False), ("fine", True)):
-        loss, out = loss_pct(frame, fine=fine)
+    for name in ("rough", "quick", "fine"):
+        loss, out = loss_pct(frame, grid=name)
         error = np.abs(loss - exact)
         gap = max(np.abs(out["heat_gap"]).max(), np.abs(out["water_gap"]).max())
         p50, p95, p99 = np.quantile(error, [0.5, 0.95, 0.99])

@@ -25,6 +25,14 @@ DEFAULTS = {"altitude_m": 0.0, "piece_c": 22.0, "steam_pct": 2.0}
 """Columns that may be left out: sea level, a piece at room temperature, dry oven air."""
 NEEDED = ("air_c", "support", "bake_min", "mass_before_g", "water_pct", "dry_pct")
 OVEN_COLUMNS = ("air_c", "support", "support_c", "support_mm", "fan", "altitude_m", "gap_min")
+OVEN_COLUMNS += ("air_error_c", "support_error_c")
+STATED = {
+    "air_factor": ("air_error_c", "air_c"),
+    "support_factor": ("support_error_c", "support_c"),
+    "time_factor": ("bake_error_min", "bake_min"),
+    "mass_factor": ("mass_error_g", "mass_before_g"),
+}
+"""Unknowns whose spread a column may state, as one standard deviation, and what it is of."""
 BOX = {
     "thickness_mm": (3, 30, "a slab of this thickness was never compared with an exact one"),
     "air_c": (120, 520, "steam, flames or slow drying lead there, not the slab's laws"),
@@ -60,7 +68,7 @@ def starting_guesses() -> pd.DataFrame:
     Source: the last column; most of it is judgement, and says so.
 
     >>> starting_guesses().set_index("unknown").loc["oven_factor", "typical"]
-    np.float64(0.75)
+    np.float64(0.65)
     """
     return pd.read_csv(HERE / "guesses.csv")
 
@@ -153,7 +161,10 @@ def read_bakes(bakes: pd.DataFrame, *, warn: bool = True) -> dict[str, np.ndarra
     table["thickness_mm"] = _filled(_numbers(bakes, "thickness_mm"), guessed)
     table["density_kg_m3"] = 1e3 * table["mass_kg_m2"] / table["thickness_mm"]
     for name, row in guesses().iterrows():
-        table[name] = _filled(_numbers(bakes, name), row["typical"])
+        given = np.nan if name in STATED else _numbers(bakes, name)
+        table[name] = np.broadcast_to(_filled(given, row["typical"]), len(bakes)).copy()
+    for name, (column, of) in STATED.items():
+        table[f"{name}_spread"] = _numbers(bakes, column) / table[of]
     contact = supports()["contact_w_m2k"].reindex(table["support"]).to_numpy()
     table["contact_w_m2k"] = _filled(table["contact_w_m2k"], contact)
     table["contact_fade_min"] = _filled(_numbers(bakes, "contact_fade_min"), np.inf)

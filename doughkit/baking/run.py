@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,8 +26,26 @@ WATER_ACTIVITY = 0.97
 DRIFT_FROM_MIN = 5.0
 """Bake time at which the drift of the model counts as nil."""
 
-QUICK_CELLS = (12, 16, 24, 36, 48)
-FINE_CELLS = (28, 40, 52, 64)
+
+@dataclass(frozen=True)
+class Rule:
+    """How a grid follows from thickness and duration: cells no thicker, steps no longer."""
+
+    cell_m: float
+    cells: tuple[int, ...]
+    step_s: float
+    least_steps: int
+    most_steps: int
+    support_cells: str
+
+
+RULES = {
+    "rough": Rule(1.0e-3, (10, 14, 20, 32, 48), 4.0, 60, 400, "quick_cells"),
+    "quick": Rule(0.8e-3, (12, 16, 24, 36, 48), 2.0, 100, 600, "quick_cells"),
+    "fine": Rule(0.4e-3, (36, 48, 60, 72), 0.5, 300, 10**6, "cells"),
+}
+"""rough: for ensembles, whose spread is far wider than its error; quick: for one's own bakes;
+fine: loss within 0.1 points all over the range."""
 DURATIONS_S = (150, 300, 600, 1200, 2400, 4800, 20000)
 
 
@@ -90,43 +108,41 @@ def below_support(air: Air, support_c, convection, emissivity) -> Air:
     return Air(below_c, convection, emissivity, air.vapour_pa)
 
 
-def cells_of(thickness_m, *, fine: bool):
+def cells_of(thickness_m, rule: Rule):
     """How many cells dough of this thickness needs."""
-    size, choice = (0.5e-3, FINE_CELLS) if fine else (0.8e-3, QUICK_CELLS)
-    return np.array(choice)[np.searchsorted(choice[:-1], thickness_m / size * (1 - 1e-9))]
+    needed = thickness_m / rule.cell_m * (1 - 1e-9)
+    return np.array(rule.cells)[np.searchsorted(rule.cells[:-1], needed)]
 
 
-def grid_of(support: str, thickness_m: float, duration_s: float, *, fine: bool) -> Grid:
-    """The grid found safe for a kind of support, a thickness and a duration.
+def grid_of(support: str, thickness_m: float, duration_s: float, grid: str) -> Grid:
+    """The grid found safe for a kind of support, a thickness and a duration."""
+    rule, made_of = RULES[grid], supports().loc[support]
+    steps = np.clip(np.ceil(duration_s / rule.step_s), rule.least_steps, rule.most_steps)
+    return Grid(
+        cells=int(cells_of(thickness_m, rule)),
+        support_cells=int(made_of[rule.support_cells]),
+        steps=int(steps),
+        support_growth=made_of["growth"],
+    )
 
-    Quick: cells of 0.8 mm, 100 to 600 steps; fine: 0.5 mm, 300 steps or more, of 0.5 s.
-    """
-    steps = max(duration_s / 0.5, 300) if fine else np.clip(duration_s / 2, 100, 600)
-    cells = cells_of(thickness_m, fine=fine)
-    made_of = supports().loc[support]
-    support_cells = int(made_of["cells" if fine else "quick_cells"])
-    return Grid(int(cells), support_cells, int(np.ceil(steps)), support_growth=made_of["growth"])
 
-
-def groups(table: dict, *, cells: int | None, fine: bool):
+def groups(table: dict, *, grid: str, cells: int | None = None):
     """Blocks of places that share a grid, with that grid."""
     thickness = table["thickness_mm"] / 1e3 * table["thickness_factor"]
     duration = 60 * table["bake_min"]
     reach = np.searchsorted(DURATIONS_S[:-1], duration)
     keys: dict[tuple, list[int]] = {}
-    needed = cells_of(thickness, fine=fine)
+    needed = cells_of(thickness, RULES[grid])
     for place, key in enumerate(zip(table["support"], needed, reach, strict=True)):
         keys.setdefault(key, []).append(place)
     for (support, _, _), places in keys.items():
         chosen = np.array(places)
-        grid = grid_of(support, thickness[chosen].max(), duration[chosen].max(), fine=fine)
-        if cells:
-            grid = replace(grid, cells=cells)
+        safe = grid_of(support, thickness[chosen].max(), duration[chosen].max(), grid)
         for start in range(0, len(chosen), BLOCK):
-            yield chosen[start : start + BLOCK], grid
+            yield chosen[start : start + BLOCK], replace(safe, cells=cells or safe.cells)
 
 
-def run(table: dict, *, at=(1.0,), cells: int | None = None, fine: bool = False, tell=None):
+def run(table: dict, *, at=(1.0,), grid: str = "quick", cells: int | None = None, tell=None):
     """Bake every row of a checked table; arrays of shape (times at, bakes) by name.
 
     lost_kg_m2, crust_top_mm, crust_bottom_mm, browned_top, browned_bottom, top_c, bottom_c,
@@ -135,9 +151,9 @@ def run(table: dict, *, at=(1.0,), cells: int | None = None, fine: bool = False,
     count = len(table["bake_min"])
     out: dict[str, np.ndarray] = {}
     done = 0
-    for chosen, grid in groups(table, cells=cells, fine=fine):
+    for chosen, safe in groups(table, grid=grid, cells=cells):
         dough, air, support = slab_of(table, chosen)
-        stack = Stack(dough, air, support, grid)
+        stack = Stack(dough, air, support, safe)
         marched = march(stack, 60 * table["bake_min"][chosen], at)
         for name, values in _read(stack, marched).items():
             shape = (count,) if np.ndim(values) == 1 else (len(at), count)

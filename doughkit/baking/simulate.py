@@ -56,12 +56,12 @@ def simulate(bakes: pd.DataFrame, *, cells: int | None = None, fine: bool = Fals
     ...     "bake_min": [6.0], "mass_before_g": [250.0], "diameter_mm": [290.0],
     ...     "water_pct": [76.0], "dry_pct": [88.0]})
     >>> simulate(bake)[["loss_pct", "water_left_pct"]].round(1).values.tolist()
-    [[27.1, 31.5]]
+    [[23.9, 36.7]]
     """
     table = read_bakes(bakes)
     end = {
         name: values[-1]
-        for name, values in run(table, cells=cells, fine=fine).items()
+        for name, values in run(table, cells=cells, grid="fine" if fine else "quick").items()
         if values.ndim == 2
     }
     names = bakes[[name for name in NAMES if name in bakes.columns]]
@@ -166,5 +166,7 @@ def _stack(table: dict, *, fine: bool, chosen=None) -> tuple[Stack, np.ndarray]:
     chosen = np.array([0]) if chosen is None else chosen
     dough, air, support = slab_of(table, chosen)
     seconds = 60 * table["bake_min"][chosen]
-    grid = grid_of(table["support"][0], dough.thickness_m.max(), seconds.max(), fine=fine)
+    grid = grid_of(
+        table["support"][0], dough.thickness_m.max(), seconds.max(), "fine" if fine else "quick"
+    )
     return Stack(dough, air, support, grid), seconds

@@ -62,7 +62,7 @@ def bake_in_turn(bake: pd.DataFrame, *, pieces: int) -> pd.DataFrame:
     gap_s = 60 * bake["gap_min"].to_numpy(float)
     dough, air, support = slab_of(table, np.array([0]))
     seconds = 60 * table["bake_min"]
-    grid = grid_of(table["support"][0], dough.thickness_m[0], seconds[0], fine=False)
+    grid = grid_of(table["support"][0], dough.thickness_m[0], seconds[0], "quick")
     rows = []
     for turn in range(1, pieces + 1):
         stack = Stack(dough, air, support, grid)

@@ -1,0 +1,205 @@
+"""Calibration: the starting guesses about an oven bent to one's own weighings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from doughkit.baking.ensemble import draw_members, oven_names, simulate_members, with_ovens
+from doughkit.baking.inputs import oven_bakes, read_bakes
+from doughkit.baking.learning import Learnt, learn
+from doughkit.baking.told import next_weighing, parameters, simulated, weighings
+from doughkit.baking.weighed import bake_loss
+from doughkit.tables.problems import problem_error, require_columns
+
+BAKE_ERROR_PCT = 0.5
+"""Spread of the loss from bake to bake [points], one standard deviation; assumed."""
+SCALE_ERROR_PCT = 0.15
+"""Error of a loss whose scale is not known: a 1 g step on a piece of 250 g."""
+FAR = 2.5
+"""From so many standard deviations off our guess, an unknown stands for a misfit of the model."""
+SCOPE = "bakes like these"
+OVEN_IN_WORDS = {
+    "oven_factor": "how strongly it heats",
+    "contact_w_m2k": "its contact with the piece",
+    "air_factor": "the air's true temperature",
+    "support_factor": "the support's true temperature",
+    "drift": "how the model strays with time",
+}
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Ovens as the weighings leave them.
+
+    parameters: oven (empty for what belongs to the dough), unknown, meaning, guess, guess_low,
+        guess_high, told, told_low, told_high (90 %), told_pct (share of the guess's variance that
+        the weighings took away), off (standard deviations from guess to told)
+    weighings: piece, oven, bake_min, loss_pct, loss_error_pct (bake to bake and weighing), before
+        and before_low, before_high (the forecast before any weighing), after, after_low,
+        after_high, ci_level, inside_before ("yes" or "no"), remark
+    next_weighing: oven, weigh (in words), bake_min, width_now and width_after (of the 90 %
+        interval of the loss at the usual bake), longer_now and longer_after (at 1.5 times it)
+    """
+
+    parameters: pd.DataFrame
+    weighings: pd.DataFrame
+    next_weighing: pd.DataFrame
+    learnt: Learnt
+    bake_error_pct: float
+    seed: int
+
+    def predict(self, bakes: pd.DataFrame, *, level: float = 0.90) -> pd.DataFrame:
+        """Forecast bakes in these ovens.
+
+        Parameters: bakes as `simulate` takes them, with their oven. Returns one row per bake, index
+        as given: piece, oven where given, bake_min, loss_pct (median), ci_low, ci_high (of the mean
+        of such bakes), next_low, next_high (of one bake), ci_level, scope, water_left_pct,
+        water_left_low, water_left_high.
+        """
+        table, ovens = read_bakes(bakes), oven_names(bakes)
+        members = with_ovens(self.learnt.members, ovens, self.seed)
+        loss = self.learnt.bend(simulate_members(table, ovens, members)[0].T)
+        noise = np.random.default_rng([self.seed, 7]).standard_normal(loss.shape)
+        dough = (table["water_pct"] + table["dry_pct"]) / 100
+        low, high = (1 - level) / 2, (1 + level) / 2
+        mid, ci_low, ci_high = np.quantile(loss, [0.5, low, high], axis=0)
+        one = np.quantile(loss + self.bake_error_pct * noise, [low, high], axis=0)
+        names = [name for name in ("piece", "bake", "dough", "oven") if name in bakes.columns]
+        columns = {
+            "bake_min": table["bake_min"],
+            "loss_pct": mid,
+            "ci_low": ci_low,
+            "ci_high": ci_high,
+            "next_low": one[0],
+            "next_high": one[1],
+            "ci_level": level,
+            "scope": SCOPE,
+            "water_left_pct": table["water_pct"] - mid * dough,
+            "water_left_low": table["water_pct"] - ci_high * dough,
+            "water_left_high": table["water_pct"] - ci_low * dough,
+        }
+        return pd.concat([bakes[names], pd.DataFrame(columns, index=bakes.index)], axis=1)
+
+    def summary(self) -> str:
+        """What the weighings told, what they could not, and what to weigh next, in words."""
+        weighed = self.weighings["loss_pct"].notna().sum()
+        if not weighed:
+            return "Nothing weighed yet: every forecast rests on our starting guess, not your oven."
+        inside = (self.weighings["inside_before"] == "yes").sum()
+        own = self.parameters[self.parameters["oven"] != ""].sort_values("told_pct")
+        most, least = own.iloc[-1], own.iloc[0]
+        best = self.next_weighing.sort_values("longer_after").iloc[0]
+        return (
+            f"{weighed} weighings; {inside} of them lie within the 90 % interval of our starting "
+            f"guess.{self._strangeness()} They tell most of {most['oven']}: "
+            f"{OVEN_IN_WORDS[most['unknown']]} ({most['told_pct']:.0f} % of the doubt gone), next "
+            f"to nothing of {OVEN_IN_WORDS[least['unknown']]} ({least['told_pct']:.0f} %). Next, "
+            f"{best['weigh']}: "
+            f"the 90 % interval of the loss shrinks from {best['width_now']:.1f} to "
+            f"{best['width_after']:.1f} points at the usual time, from {best['longer_now']:.1f} to "
+            f"{best['longer_after']:.1f} at 1.5 times it."
+        )
+
+    def _strangeness(self) -> str:
+        """A word of warning where the weighings ask for an oven far from all our guesses."""
+        far = self.parameters.loc[self.parameters["off"].abs().idxmax()]
+        if abs(far["off"]) < FAR:
+            return ""
+        return (
+            f" They ask for something our model hardly knows ({far['meaning']}: {far['told']:.2g}, "
+            f"guessed {far['guess']:.2g}): trust forecasts near the bakes weighed, no further."
+        )
+
+
+def calibrate(
+    pieces: pd.DataFrame,
+    ovens: pd.DataFrame,
+    overview: pd.DataFrame,
+    *,
+    seed: int,
+    members: int = 1000,
+    bake_error_pct: float = BAKE_ERROR_PCT,
+    weighing_error_g: float = 0.0,
+    tell=None,
+) -> Calibration:
+    """Bend our starting guesses about ovens and crusts to weighed bakes.
+
+    Question: what do my weighings say about my oven, and what would a further one say?
+
+    Parameters
+    ----------
+    pieces : DataFrame
+        Table `pieces`, as `oven_bakes` takes it, with mass_after_g; scale_step_g if known. Pieces
+        not weighed count for nothing; none at all leaves the starting guesses.
+    ovens, overview : DataFrame
+        Table `ovens`; water and dry matter per dough: both as `oven_bakes` takes them. Columns of
+        ovens may state the error of a temperature: air_error_c, support_error_c.
+    seed : int
+        For the members drawn.
+    members : int
+        How many possible truths to carry.
+    bake_error_pct : float
+        Spread of the loss from bake to bake [points], one standard deviation; 0.5 is assumed.
+    weighing_error_g : float
+        What a weighing errs beyond the scale's step [g], one standard deviation.
+    tell : callable, optional
+        Called with (done, all, words) as the simulation goes on.
+
+    Returns
+    -------
+    Calibration, with frames `parameters`, `weighings`, `next_weighing`, a forecast `predict(bakes)`
+    and a `summary()`.
+
+    Raises
+    ------
+    StudyProblems for impossible weights or bakes, an unknown oven or dough, fewer than 100 members.
+
+    Range: a weighing on a plate says little about a rack, and the other way round; one at the usual
+    time little about twice the time. Puffing, toppings and a contact that changes are not in the
+    model; the unknown `drift` stands for them.
+    Source: linear conditioning of an ensemble with perturbed observations (ensemble smoother), in
+    any text on data assimilation; guesses as `starting_guesses` lists them.
+
+    >>> pieces = pd.DataFrame({"piece": ["a", "b"], "dough": "A", "oven": "home", "bake_min": 6.0,
+    ...     "mass_before_g": 250.0, "diameter_mm": 290.0, "mass_after_g": [196.0, 199.0]})
+    >>> ovens = pd.DataFrame({"oven": ["home"], "air_c": 250.0, "support": ["steel"],
+    ...     "support_c": 270.0})
+    >>> overview = pd.DataFrame({"dough": ["A"], "water_pct": 76.0, "dry_pct": 88.0})
+    >>> home = calibrate(pieces, ovens, overview, seed=1, members=200)
+    >>> home.weighings[["loss_pct", "inside_before"]].values.tolist()
+    [[21.6, 'yes'], [20.4, 'yes']]
+    """
+    if members < 100:
+        raise problem_error(
+            "calibrate",
+            found=f"{members} members",
+            expected="100 or more",
+            mend="leave `members` at 1000",
+        )
+    require_columns(pieces, "mass_after_g", table="pieces")
+    bakes = oven_bakes(pieces, ovens, overview)
+    losses = bake_loss(pieces, overview, weighing_error_g=weighing_error_g)
+    weighed = losses["loss_pct"].notna().to_numpy()
+    error = np.hypot(bake_error_pct, losses["loss_error_pct"].fillna(SCALE_ERROR_PCT).to_numpy())
+    losses = losses.assign(loss_error_pct=error)
+    rng = np.random.default_rng([seed, 1])
+    drawn = draw_members(list(dict.fromkeys(oven_names(bakes))), members, rng)
+    runs: list[np.ndarray] = []
+
+    def simulate(truths):
+        runs.append(simulated(bakes, truths, tell))
+        return runs[-1][:, weighed]
+
+    loss = losses["loss_pct"].to_numpy()[weighed]
+    learnt = learn(drawn, simulate, loss, error[weighed], rng)
+    return Calibration(
+        parameters=parameters(learnt, bakes),
+        weighings=weighings(bakes, losses, runs[0], learnt.bend(runs[-1])),
+        next_weighing=next_weighing(bakes[weighed], learnt, bake_error_pct),
+        learnt=learnt,
+        bake_error_pct=bake_error_pct,
+        seed=seed,
+    )
