@@ -88,7 +88,8 @@ def levels(found):
 def test_without_error_the_best_level_that_can_be_set_is_found():
     found = advice.recommend(measured_study(seed=1, error=1e-4), seed=1)
     assert levels(found).to_dict() == {"hydration_pct": 60, "salt_pct": 2.2, "bake_min": 7.0}
-    assert found.expected.loc[0, "mean"] == pytest.approx(10, abs=0.01)
+    assert found.expected.loc[0, "mean"] == pytest.approx(10, abs=0.2)
+    assert found.expected.loc[0, "data_mean"] == pytest.approx(10, abs=0.01)
 
 
 @given(st.integers(0, 1000))
@@ -130,7 +131,7 @@ def test_a_range_is_as_good_anywhere_inside_it():
     tables = measured_study(seed=2, error=0.02, low=5.0, high=6.0)
     found = advice.recommend(tables, seed=1)
     assert 5 <= found.expected.loc[0, "mean"] <= 6
-    assert found.goal.loc[0, "recommended"] == pytest.approx(0, abs=0.02)
+    assert found.goal.loc[0, "recommended"] < 0.1
 
 
 def test_the_scale_of_the_weights_says_nothing():
@@ -176,11 +177,13 @@ def test_a_panel_that_scores_all_a_point_higher_gets_the_same_levels():
     tables = demo_study()
     like = tables["targets"][tables["targets"]["like"].eq("reference")]
     scale = tables["attributes"]
-    wide = scale.assign(low=scale["low"] - 100, high=scale["high"] + 100)
-    tables |= {"targets": like, "attributes": wide}
-    higher = tables["ratings"].assign(score=tables["ratings"]["score"] + 1)
+    tables |= {"targets": like}
+    higher = {
+        "ratings": tables["ratings"].assign(score=tables["ratings"]["score"] + 1),
+        "attributes": scale.assign(low=scale["low"] + 1, high=scale["high"] + 1),
+    }
     one = advice.recommend(tables, seed=1)
-    two = advice.recommend(tables | {"ratings": higher}, seed=1)
+    two = advice.recommend(tables | higher, seed=1)
     pd.testing.assert_frame_equal(one.levels, two.levels)
     np.testing.assert_allclose(one.expected["difference"], two.expected["difference"], atol=1e-9)
 
@@ -200,9 +203,9 @@ def test_a_measured_property_may_be_wanted_like_the_reference():
     expected = advice.recommend(tables | {"targets": only}, seed=1).expected.iloc[0]
     pieces = tables["pieces"]
     own = pieces.loc[pieces["dough"].eq("REF"), "droop_mm"]
-    assert expected["reference"] == pytest.approx(own.mean())
-    assert expected["reference_se"] == pytest.approx(own.std() / np.sqrt(len(own)))
-    assert expected["aim"] == pytest.approx(own.mean())
+    assert expected["reference"] == pytest.approx(own.mean(), abs=2 * expected["reference_se"])
+    assert expected["aim"] == expected["reference"]
+    assert expected["difference_low"] < expected["difference"] < expected["difference_high"]
 
 
 def test_a_tasting_without_the_reference_is_named():
@@ -257,7 +260,7 @@ def test_a_factor_that_never_moved_keeps_its_level():
     found = advice.recommend(tables, seed=1)
     row = found.levels.set_index("factor").loc["salt_pct"]
     assert (row["recommended"], row["ci_low"], row["ci_high"]) == (2.1, 2.1, 2.1)
-    assert "Not seen by these doughs: salt" in found.summary()
+    assert "Salt was never moved." in found.summary()
 
 
 def test_a_category_gets_one_of_the_levels_that_were_baked():
@@ -274,51 +277,90 @@ def test_a_category_gets_one_of_the_levels_that_were_baked():
 # --- the next round ----------------------------------------------------------------------------
 
 
-def test_the_recommendation_is_mixed_twice_afresh_under_new_names():
+def test_the_recommendation_is_mixed_afresh_beside_promising_doughs_under_new_names():
     tables = measured_study(seed=1)
-    doughs, pieces = advice.recommend(tables, seed=1).next_round
-    assert doughs["role"].tolist() == ["recommended"] * 2
+    found = advice.recommend(tables, seed=1)
+    doughs, pieces = found.next_round
+    assert sorted(doughs["role"]) == ["promising"] * 3 + ["recommended"]
     assert doughs["round"].eq(2).all()
     assert not set(doughs["dough"]) & set(tables["doughs"]["dough"])
-    assert (doughs["hydration_pct"].nunique(), doughs["formula"].unique().tolist()) == (
-        1,
-        ["plain"],
-    )
+    assert doughs["formula"].eq("plain").all()
     assert pieces.groupby("dough").size().eq(2).all()
     assert pieces["piece"].is_unique
-    assert "nothing else is lacking" in advice.next_round(tables, seed=1).summary()
+    fresh = doughs[doughs["role"].eq("recommended")].merge(pieces, on="dough").iloc[0]
+    for factor, level in levels(found).items():
+        assert fresh[factor] == level
 
 
-def test_missing_axial_doughs_are_added_before_anything_else():
-    planned = advice.next_round(measured_study(seed=2, faces=False), seed=1)
-    assert planned.doughs["role"].value_counts().to_dict() == {
-        "axial": 4,
-        "centre": 2,
-        "recommended": 2,
-    }
-    assert "can't show the bend of hydration, salt" in planned.summary()
-    short = advice.next_round(measured_study(seed=2, faces=False), doughs_to_add=5, seed=1)
-    assert short.doughs["role"].value_counts().to_dict() == {"axial": 3, "recommended": 2}
-    assert "3 doughs that are lacking found no room" in short.summary()
-
-
-def test_a_bake_time_whose_bend_was_not_seen_gets_a_middle_piece():
-    planned = advice.next_round(measured_study(seed=3, times=(5.0, 8.0)), seed=1)
-    times = planned.pieces.groupby("dough")["bake_min"].agg(list)
-    assert all(6.5 in each for each in times)
-    assert "a piece at the middle of bake time" in planned.summary()
-
-
-def test_more_doughs_go_to_further_best_guesses():
+def test_a_round_has_as_many_doughs_and_pieces_as_asked_no_way_of_baking_twice():
     tables = demo_study()
-    planned = advice.next_round(tables, doughs_to_add=6, pieces_per_dough=1, seed=2)
-    assert len(planned.doughs) == 6
-    assert len(planned.pieces) == 6
-    names = ["hydration_pct", "salt_pct", "whole_grain_pct"]
-    assert len(planned.doughs[names].drop_duplicates()) > 2
-    assert "Further best guesses" in planned.summary()
-    one = advice.next_round(tables, doughs_to_add=1, seed=2)
+    planned = advice.next_round(tables, doughs_to_add=6, pieces_per_dough=3, seed=2)
+    assert (len(planned.doughs), len(planned.pieces)) == (6, 18)
+    assert not planned.pieces.duplicated(["dough", "bake_min"]).any()
+    one = advice.next_round(tables, doughs_to_add=1, pieces_per_dough=1, seed=2)
     assert one.doughs["role"].tolist() == ["recommended"]
+
+
+def test_without_a_piece_factor_further_pieces_repeat_the_first():
+    tables = measured_study(seed=1)
+    tables["factors"] = FACTORS.iloc[:2]
+    planned = advice.next_round(tables, doughs_to_add=2, pieces_per_dough=3, seed=1)
+    assert planned.pieces.columns.tolist() == ["piece", "dough"]
+    assert planned.pieces.groupby("dough").size().tolist() == [3, 3]
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_rounds_keep_bounds_steps_limits_and_stay_off_failed_doughs(seed):
+    tables = measured_study(seed, error=0.5)
+    limits = pd.DataFrame(
+        {
+            "limit": ["workable"] * 2,
+            "factor": ["hydration_pct", "salt_pct"],
+            "weight": [1.0, -10.0],
+            "low": [np.nan] * 2,
+            "high": [42.0, np.nan],
+        }
+    )
+    first = advice.first_round(FACTORS, limits, doughs=5, seed=seed)
+    tables["doughs"].loc[9, "status"] = "failed"
+    tables["pieces"] = tables["pieces"][tables["pieces"]["dough"] != "D109"]
+    tables["limits"] = limits
+    planned = advice.next_round(tables, doughs_to_add=5, seed=seed)
+    for one in (first, planned):
+        assert within_limits(one.doughs, limits).all()
+        rows = one.pieces.merge(one.doughs, on="dough")
+        for factor in FACTORS.itertuples():
+            steps = (rows[factor.factor] - factor.low) / factor.step
+            assert np.abs(steps - steps.round()).max() < 1e-6
+            assert rows[factor.factor].between(factor.low, factor.high).all()
+    failed = tables["doughs"].loc[9]
+    away = np.maximum(
+        (planned.doughs["hydration_pct"] - failed["hydration_pct"]).abs() / 8,
+        (planned.doughs["salt_pct"] - failed["salt_pct"]).abs() / 0.5,
+    )
+    assert away.min() >= 0.5 - 1e-9
+
+
+def test_a_round_is_chosen_where_the_surfaces_disagree_about_the_best():
+    tables = measured_study(seed=5, error=0.3)
+    planned = advice.next_round(tables, doughs_to_add=4, seed=1)
+    far = (planned.doughs["hydration_pct"] - 60).abs() / 8
+    assert far.mean() < 0.8
+    assert len(planned.doughs.drop_duplicates(["hydration_pct", "salt_pct"])) == 4
+
+
+def test_the_first_round_repeats_with_its_seed_and_shows_bends():
+    one, two = (advice.first_round(FACTORS, seed=3) for _ in range(2))
+    pd.testing.assert_frame_equal(one.doughs, two.doughs)
+    assert one.doughs["hydration_pct"].nunique() >= 3
+    assert one.pieces["bake_min"].nunique() >= 2
+    assert one.doughs["status"].eq("planned").all()
+
+
+def test_little_left_to_gain_is_said():
+    sure = advice.recommend(measured_study(seed=1, error=0.02), seed=1)
+    assert sure.goal.loc[0, "left_to_gain"] < 0.2
+    assert "little is left" in sure.next_round.summary()
 
 
 def test_a_round_of_nothing_is_refused():
@@ -377,15 +419,45 @@ def test_like_a_reference_that_is_not_there_is_refused():
         advice.recommend(tables | {"targets": like}, seed=1)
 
 
-def test_too_few_doughs_are_refused():
-    tables = measured_study(seed=1, faces=False)
+def test_three_doughs_get_advice_that_says_what_it_rests_on():
+    tables = measured_study(seed=1, faces=False, times=(5.0, 8.0), error=0.3)
     few = tables["doughs"].iloc[:3]
     tables |= {
         "doughs": few,
         "pieces": tables["pieces"][tables["pieces"]["dough"].isin(few["dough"])],
     }
-    with pytest.raises(StudyProblems, match="3 doughs with a level of every factor"):
-        advice.recommend(tables, seed=1)
+    found = advice.recommend(tables, seed=1)
+    assert found.expected.loc[0, "share_from_assumptions"] > 0
+    assert found.levels[["assuming_half", "assuming_double"]].notna().all().all()
+    moved = (found.levels["assuming_double"] - found.levels["recommended"]).abs()
+    moved = np.maximum(moved, (found.levels["assuming_half"] - found.levels["recommended"]).abs())
+    first = found.summary().startswith("This rests on our starting guess")
+    assert first == (moved > found.levels["step"] + 1e-9).any()
+
+
+def test_the_goal_may_be_desirability():
+    tables = measured_study(seed=3, low=6.0, aim=9.0, high=11.0)
+    near = advice.recommend(tables, goal="desirability", seed=1)
+    assert near.goal.loc[0, "goal_is"] == "desirability"
+    assert 0 <= near.goal.loc[0, "recommended"] < 0.3
+    assert "short of all" in near.summary() or "best piece so far" in near.summary()
+    with pytest.raises(StudyProblems, match="expected distance or desirability"):
+        advice.recommend(tables, goal="joy", seed=1)
+    with pytest.raises(StudyProblems, match="an aim with a low or a high"):
+        advice.recommend(measured_study(seed=3), goal="desirability", seed=1)
+
+
+@given(st.lists(st.floats(0, 10), min_size=2, max_size=2))
+@settings(max_examples=20, deadline=None)
+def test_desirability_is_one_at_the_aims_and_zero_where_one_is_missed(values):
+    targets = pd.DataFrame(
+        {"attribute": ["a", "b"], "low": [2.0, 1.0], "aim": [4.0, 6.0], "high": [7.0, np.nan]}
+    )
+    met = advice.desirability(pd.DataFrame([dict(zip("ab", values, strict=True))]), targets)
+    assert 0 <= met.loc[0, "overall"] <= 1
+    assert (met.loc[0, "overall"] == 0) == (min(met.loc[0, "a"], met.loc[0, "b"]) == 0)
+    best = advice.desirability(pd.DataFrame({"a": [4.0], "b": [8.0]}), targets)
+    assert best.loc[0, "overall"] == pytest.approx(1)
 
 
 def test_limits_that_leave_nothing_are_refused():

@@ -8,29 +8,33 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from doughkit.advice.rounds import round_of
-from doughkit.advice.search import NEAR, coded_places
-from doughkit.advice.weighing import Weighed, weigh
+from doughkit.advice.alone import alone_at, data_alone
+from doughkit.advice.rounds import round_of, shortfall
+from doughkit.advice.saying import sentences
+from doughkit.advice.weighing import Weighed, weigh, weigh_wanted
+from doughkit.fitting.assumptions import starting_assumptions
 from doughkit.tables.register import unit_of
-from doughkit.texture.result import t_times
-from doughkit.texture.strata import satterthwaite
-from doughkit.trials.factors import Factor, in_words, read_factors
 from doughkit.trials.rounds import Round
 
 LEVEL = 0.90
-MISFIT_P = 0.05
+DOUGHS = 4
+PIECES = 2
+TIMES = (0.5, 2.0)
+"""Assumptions halved and doubled."""
 
 
 @dataclass(frozen=True, eq=False)
 class Recommendation:
     """What to bake, and how sure that is.
 
-    levels : factor, recommended, ci_low, ci_high, ci_level, step, unit, baked_low, baked_high
-    expected : attribute, mean, se, df, ci_low, ci_high, next_low, next_high, ci_level, scope, low,
-        aim, high, weight, reference, reference_se, difference, difference_low, difference_high,
-        reference_share
+    levels : factor, recommended, ci_low, ci_high, ci_level, step, unit, baked_low, baked_high,
+        assuming_half, assuming_double (recommended if all assumed effects were so)
+    expected : attribute, mean, se, df, ci_low, ci_high, next_low, next_high, ci_level, scope,
+        data_mean, data_ci_low, data_ci_high (from the data alone, df theirs; empty where they can't
+        tell), share_from_assumptions, low, aim, high, weight, reference, reference_se, difference,
+        difference_low, difference_high, reference_share
     best_baked : one row: piece, dough, the factors, goal, then what was found of each attribute
-    goal : one row: recommended, best_baked, better_share, reference_share
+    goal : one row: recommended, best_baked, better_share, left_to_gain, reference_share, goal_is
     next_round : doughs and pieces to bake next
     """
 
@@ -46,7 +50,9 @@ class Recommendation:
         return " ".join(self.sentences)
 
 
-def recommend(tables: Mapping[str, pd.DataFrame], *, seed: int) -> Recommendation:
+def recommend(
+    tables: Mapping[str, pd.DataFrame], *, goal: str = "distance", seed: int
+) -> Recommendation:
     """Recommend the levels that come nearest to what is wanted.
 
     Question: which formula and bake should I choose, and how sure is that?
@@ -56,32 +62,37 @@ def recommend(tables: Mapping[str, pd.DataFrame], *, seed: int) -> Recommendatio
     tables : mapping of table name → DataFrame
         A study: `targets`, `factors`, `doughs`, `pieces`; `ratings` and `servings` for rated
         attributes; `attributes` for their scales; `limits` if there are any.
+    goal : str
+        "distance": the weighted distance from all targets in points, root mean square; a point is
+        an eighth of the attribute's scale, or of the range a measured property showed.
+        "desirability": what is lacking to a desirability of 1 (see `desirability`).
     seed : int
         Draws how the surfaces may lie; the same seed gives the same advice.
 
     Returns
     -------
-    Recommendation: levels, expected, best_baked, goal, next_round, `summary`. The goal is the
-    weighted distance from all targets in points, root mean square; a point is an eighth of the
-    attribute's scale, or of the range a measured property showed. With `like` the reference's own
-    level is taken from ours, as tasted in the same tastings, and its error goes into every draw.
-    Recommended are the levels with the smallest goal on average over the draws; the interval of a
-    level holds 9 of 10 draws' own best. `ci_low` to `ci_high` of `expected` is this panel's
-    long-run mean, `next_low` to `next_high` one piece of a dough yet to be mixed; neither passes
-    the ends of a declared scale. `better_share` is the share of draws in which the recommended
-    levels beat the best baked.
+    Recommendation: levels, expected, best_baked, goal, next_round, `summary`. Recommended are the
+    levels with the least goal on average over the surfaces that may be; the interval of a level
+    holds 9 of 10 draws' own best. `ci_low` to `ci_high` of `expected` is this panel's long-run
+    mean, `next_low` to `next_high` one piece of a dough yet to be mixed, on another day; neither
+    passes the ends of a declared scale. With `like` the reference's level is fitted beside ours in
+    the same tastings, so that the panel's level on a day falls out, and its error goes into every
+    draw. `better_share` is the share of draws in which the recommended levels beat the best baked,
+    `left_to_gain` what better levels would gain by the surfaces' own lights.
 
     Raises
     ------
-    StudyProblems if there are no targets, factors, doughs or ratings, a target is neither rated
-    nor measured, or too few doughs leave nothing to judge by.
+    StudyProblems if there are no targets, factors, doughs or ratings, or a target is neither rated
+    nor measured.
 
-    Range: levels that can be set, keep the limits, lie within what was baked and not beside a
-    failed dough. The surface is a quadratic; where the truth bends more, it promises too much or
-    too little. The advice is for this panel.
+    Range: levels that can be set, keep the limits and don't lie beside a failed dough; a factor
+    that never moved keeps its level. Any number of doughs will do, but with few much rests on the
+    starting assumptions: they are halved and doubled, and if that moves a level by more than a step
+    it is said first. No interval of the goal itself is given: it would hold too seldom. The advice
+    is for this panel.
 
-    Source: draws of least-squares surfaces by strata (see `texture.fit`); choice by the expected
-    goal.
+    Source: draws of surfaces with starting assumptions (see `texture.fit_assuming`); choice by the
+    expected goal.
 
     >>> factors = pd.DataFrame({"factor": ["salt_pct"], "low": [1.0], "high": [3.0], "step": [0.5],
     ...     "changed_per": ["dough"]})
@@ -95,82 +106,95 @@ def recommend(tables: Mapping[str, pd.DataFrame], *, seed: int) -> Recommendatio
     >>> found.levels[["factor", "recommended"]].values.tolist()
     [['salt_pct', 2.5]]
     """
-    weighed = weigh(tables, seed=seed)
-    expected = _expected(weighed)
-    best_baked, goal = _best_baked(weighed, expected)
-    planned = round_of(weighed, doughs_to_add=None, pieces_per_dough=2, seed=seed)
-    levels = _levels(weighed)
-    sentences = (
-        *_chosen(weighed, levels, goal, best_baked),
-        *_open_ends(weighed, levels, goal),
-        *weighed.wanted.notes,
-    )
-    return Recommendation(levels, expected, best_baked, goal, planned, tuple(sentences))
+    weighed = weigh(tables, goal=goal, seed=seed)
+    others = [
+        weigh_wanted(
+            tables, weighed.wanted, seed=seed, assumptions=starting_assumptions(times=times)
+        )
+        for times in TIMES
+    ]
+    alone, terms = data_alone(weighed.wanted, tables)
+    planned = round_of(weighed, doughs_to_add=DOUGHS, pieces_per_dough=PIECES)
+    levels = _levels(weighed, others)
+    expected = _expected(weighed, alone)
+    best_baked, reached = _best_baked(weighed, expected)
+    said = sentences(weighed, levels, reached, best_baked, alone, terms)
+    return Recommendation(levels, expected, best_baked, reached, planned, said)
 
 
-def _levels(weighed: Weighed) -> pd.DataFrame:
-    rows = []
+def _levels(weighed: Weighed, others: list[Weighed]) -> pd.DataFrame:
+    space, rows = weighed.space, []
+    drawn = space.frame(weighed.search.best_of_draws)
     edge = (1 - LEVEL) / 2
-    for factor in read_factors(weighed.factors):
-        drawn = weighed.best_of_draws[factor.name]
-        row = {"factor": factor.name, "recommended": weighed.best[factor.name]}
-        if factor.levels:
-            row |= {"ci_low": np.nan, "ci_high": np.nan, "step": np.nan}
-            row |= {"baked_low": np.nan, "baked_high": np.nan}
-        else:
+    for factor in space.factors:
+        name = factor.name
+        row = {"factor": name, "recommended": weighed.best[name], "ci_low": np.nan}
+        row |= {"ci_high": np.nan, "ci_level": LEVEL, "step": factor.step or np.nan}
+        row |= {"unit": unit_of(name), "baked_low": np.nan, "baked_high": np.nan}
+        if not factor.levels:
             # Levels can only be set in steps: the nearest that holds at least the share named.
-            row["ci_low"] = float(np.quantile(drawn, edge, method="lower"))
-            row["ci_high"] = float(np.quantile(drawn, 1 - edge, method="higher"))
-            row["step"] = factor.step or np.nan
-            baked = weighed.found.design[factor.name].astype(float)
+            own = drawn[name].to_numpy(float)
+            row["ci_low"] = float(np.quantile(own, edge, method="lower"))
+            row["ci_high"] = float(np.quantile(own, 1 - edge, method="higher"))
+            baked = weighed.found.design[name].astype(float)
             row |= {"baked_low": baked.min(), "baked_high": baked.max()}
-        rows.append(row | {"ci_level": LEVEL, "unit": unit_of(factor.name)})
-    order = ["factor", "recommended", "ci_low", "ci_high", "ci_level", "step", "unit"]
-    return pd.DataFrame(rows)[[*order, "baked_low", "baked_high"]].infer_objects()
+        row |= {"assuming_half": others[0].best[name], "assuming_double": others[1].best[name]}
+        rows.append(row)
+    return pd.DataFrame(rows).infer_objects()
 
 
-def _expected(weighed: Weighed) -> pd.DataFrame:
-    at = weighed.best.to_frame().T.infer_objects()
-    predicted = weighed.found.predict(at, level=LEVEL).set_index("attribute")
+def _expected(weighed: Weighed, alone) -> pd.DataFrame:
+    row = weighed.space.rows(weighed.search.best[None])
+    names = [one.attribute for one in weighed.wanted.targets]
+    beside = alone_at(alone, weighed.best, names, LEVEL)
     rows = []
     for target in weighed.wanted.targets:
-        own = predicted.loc[target.attribute]
-        row = {"attribute": target.attribute}
-        row |= {name: own[name] for name in ("mean", "se", "df")}
-        for name in ("mean", "ci_low", "ci_high", "next_low", "next_high"):
-            row[name] = float(np.clip(own[name], target.floor, target.ceiling))
-        row |= {"ci_level": LEVEL, "scope": own["scope"]}
-        shift = target.reference if target.like else 0.0
-        row |= {name: getattr(target, name) + shift for name in ("low", "aim", "high")}
-        rows.append(row | {"weight": target.weight} | _beside_reference(target, own))
-    return pd.DataFrame(rows)
+        part = weighed.found.surfaces[target.attribute].part
+        own = part.predict(row, LEVEL).iloc[0]
+        found = {"attribute": target.attribute}
+        ends = ("mean", "ci_low", "ci_high", "next_low", "next_high")
+        found |= {name: float(np.clip(own[name], target.floor, target.ceiling)) for name in ends}
+        found |= {"se": own["sd"], "ci_level": LEVEL, "scope": "this_panel"}
+        found |= beside.loc[target.attribute].to_dict()
+        found["share_from_assumptions"] = own["share_from_assumptions"]
+        shift, reference = 0.0, _beside_reference(weighed, target, row)
+        if target.like:
+            shift = reference["reference"]
+        found |= {name: getattr(target, name) + shift for name in ("low", "aim", "high")}
+        rows.append(found | {"weight": target.weight} | reference)
+    order = ["attribute", "mean", "se", "df", "ci_low", "ci_high", "next_low", "next_high"]
+    frame = pd.DataFrame(rows)
+    return frame[[*order, *(name for name in frame if name not in order)]]
 
 
-def _beside_reference(target, own: pd.Series) -> dict:
+def _beside_reference(weighed: Weighed, target, row: np.ndarray) -> dict:
     """Own minus reference with the errors of both; empty where the reference is not the target."""
     names = ("reference", "reference_se", "difference", "difference_low", "difference_high")
     if not target.like:
         return dict.fromkeys((*names, "reference_share"), np.nan)
-    variances = [np.array([own["se"] ** 2]), np.array([target.reference_se**2])]
-    df = float(satterthwaite(variances, [own["df"], target.reference_df])[0])
-    difference = own["mean"] - target.reference
-    half = float(t_times(LEVEL, df)) * float(np.sqrt(sum(variances)[0]))
-    numbers = (target.reference, target.reference_se, difference, difference - half)
-    share = float(variances[1][0] / sum(variances)[0])
-    return dict(zip(names, (*numbers, difference + half), strict=True)) | {"reference_share": share}
+    part = weighed.found.surfaces[target.attribute].part
+    other = weighed.found.ground.row_of("reference")[None]
+    level = part.predict(other, LEVEL).iloc[0]
+    mean = part.posterior.moments(row - other)[0]
+    low, high = part.interval(row - other, LEVEL, following=False)
+    numbers = (level["mean"], level["sd"], part.length * mean[0])
+    numbers += (low[0] - part.middle, high[0] - part.middle)
+    own = part.posterior.moments(row)[1][0]
+    share = (level["sd"] / part.length) ** 2
+    found = dict(zip(names, map(float, numbers), strict=True))
+    return found | {"reference_share": float(share / (share + own**2))}
 
 
 def _best_baked(weighed: Weighed, expected: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The baked piece whose levels promise most by the same surfaces, and how it compares."""
-    design = weighed.found.design
-    names = list(weighed.levels)
-    tested = design[design["kind"].eq("test")]
-    baked = (tested if len(tested) else design).reset_index(drop=True)
-    both = pd.concat([weighed.best.to_frame().T, baked[names]], ignore_index=True)
-    goals = weighed.goals(both.infer_objects())
+    design = weighed.found.design.reset_index(drop=True)
+    tested = np.flatnonzero(design["kind"].eq("test"))
+    tested = tested if len(tested) else np.arange(len(design))
+    goals = weighed.drawn.goals(np.concatenate([weighed.search.best[None], weighed.baked[tested]]))
     place = int(goals[:, 1:].mean(axis=0).argmin())
     better = goals[:, 0] < goals[:, 1 + place]
-    row = baked.loc[[place], ["piece", "dough", *names]].reset_index(drop=True)
+    row = design.loc[[tested[place]], ["piece", "dough", *weighed.space.names]]
+    row = row.reset_index(drop=True)
     row["goal"] = float(goals[:, 1 + place].mean())
     values = weighed.wanted.values
     found = values[values["piece"].eq(row.loc[0, "piece"])].set_index("attribute")["mean"]
@@ -178,10 +202,12 @@ def _best_baked(weighed: Weighed, expected: pd.DataFrame) -> tuple[pd.DataFrame,
         row[target.attribute] = float(found.get(target.attribute, np.nan))
     goal = pd.DataFrame(
         {
-            "recommended": [weighed.goal],
+            "recommended": [weighed.search.goal],
             "best_baked": row["goal"],
             "better_share": float(better.mean()),
+            "left_to_gain": shortfall(weighed),
             "reference_share": _reference_share(weighed, expected),
+            "goal_is": weighed.wanted.goal_is,
         }
     )
     return row, goal
@@ -190,81 +216,8 @@ def _best_baked(weighed: Weighed, expected: pd.DataFrame) -> tuple[pd.DataFrame,
 def _reference_share(weighed: Weighed, expected: pd.DataFrame) -> float:
     """Share of the reference in all that is unsure of own minus wanted, weighted as the goal is."""
     own = reference = 0.0
-    for target, se in zip(weighed.wanted.targets, expected["se"], strict=True):
-        own += target.weight * (se / target.point) ** 2
+    for target, row in zip(weighed.wanted.targets, expected.itertuples(), strict=True):
+        own += target.weight * (row.se / target.point) ** 2
         if target.like:
-            reference += target.weight * (target.reference_se / target.point) ** 2
+            reference += target.weight * (row.reference_se / target.point) ** 2
     return reference / (own + reference) if own + reference > 0 else np.nan
-
-
-def _said(factor: Factor, level) -> str:
-    if factor.levels:
-        return f"{in_words(factor.name)} {level}"
-    return f"{in_words(factor.name)} {level:g} {unit_of(factor.name)}".rstrip()
-
-
-def _ends(levels: list) -> tuple:
-    return levels[0], levels[-1]
-
-
-def _chosen(weighed: Weighed, levels, goal, best_baked) -> list[str]:
-    known = read_factors(weighed.factors)
-    bake = ", ".join(_said(one, weighed.best[one.name]) for one in known)
-    first = goal.iloc[0]
-    same = all(best_baked.loc[0, one.name] == weighed.best[one.name] for one in known)
-    piece = best_baked.loc[0, "piece"]
-    said = [f"Choose {bake}: the best piece so far, {piece}, was baked so."]
-    if not same:
-        said = [
-            f"Choose {bake}: expected to lie {first['recommended']:.2f} points from what is "
-            f"wanted, the best baked so far ({piece}) {first['best_baked']:.2f}.",
-            f"Of 100 surfaces that fit as well, {100 * first['better_share']:.0f} agree.",
-        ]
-    loose = [
-        f"{in_words(row.factor)} {row.ci_low:g} to {row.ci_high:g}"
-        for row in levels.itertuples()
-        if np.isfinite(row.ci_low) and row.ci_high > row.ci_low
-    ]
-    within = f"within {', '.join(loose)}" if loose else "at just these levels"
-    return [*said, f"Nine in ten have their best {within}."]
-
-
-def _open_ends(weighed: Weighed, levels, goal) -> list[str]:
-    """What was never tried near it, what the surface can't show, what rests on the reference."""
-    said = []
-    of_dough = read_factors(weighed.factors, per="dough")
-    design = weighed.found.design.drop_duplicates("dough")
-    if of_dough:
-        here = coded_places(weighed.best.to_frame().T.infer_objects(), of_dough)
-        apart = np.abs(coded_places(design, of_dough) - here).max(axis=1)
-        nearest = design.iloc[int(apart.argmin())]
-        if apart.min() > NEAR:
-            moved = [
-                _said(one, nearest[one.name])
-                for one in of_dough
-                if nearest[one.name] != weighed.best[one.name]
-            ]
-            said.append(
-                f"No dough was ever baked near it: the nearest, {nearest['dough']}, had "
-                f"{', '.join(moved)}."
-            )
-    said += [
-        f"{in_words(row.factor).capitalize()} stands at the edge of what was baked."
-        for row in levels.itertuples()
-        if row.baked_high > row.baked_low and row.recommended in _ends(weighed.levels[row.factor])
-    ]
-    if weighed.terms != "quadratic":
-        said.append("So few doughs show no bends: the best may lie between the levels baked.")
-    unseen = weighed.found.not_seen["words"].drop_duplicates()
-    if len(unseen):
-        said.append(f"Not seen by these doughs: {', '.join(unseen)}.")
-    checks = weighed.found.checks
-    said += [
-        f"The surface misses {in_words(row.attribute)} (lack of fit, p = {row.lack_of_fit_p:.2g}): "
-        "expect it to be off by more than its interval."
-        for row in checks[checks["lack_of_fit_p"] < MISFIT_P].itertuples()
-    ]
-    share = goal.loc[0, "reference_share"]
-    if any(one.like for one in weighed.wanted.targets) and np.isfinite(share):
-        said.append(f"{100 * share:.0f} % of what is unsure is the reference's own level.")
-    return said

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from doughkit.panel.means import PieceMeans, piece_means
+from doughkit.advice.desire import FLOOR, degree, refuse_steps
+from doughkit.panel.means import piece_means
 from doughkit.tables.problems import (
     Problem,
     StudyProblems,
@@ -38,9 +39,6 @@ class Target:
     floor: float = -np.inf
     ceiling: float = np.inf
     """Ends of the declared scale."""
-    reference: float = 0.0
-    reference_se: float = 0.0
-    reference_df: float = np.inf
 
     def distance(self, values: np.ndarray, reference: np.ndarray | float) -> np.ndarray:
         """Points from the aim, or from the range wanted where no aim is given."""
@@ -51,66 +49,86 @@ class Target:
         high = np.inf if np.isnan(self.high) else self.high
         return (np.maximum(low - own, 0.0) + np.maximum(own - high, 0.0)) / self.point
 
-    def draw_reference(self, count: int, rng: np.random.Generator) -> np.ndarray:
-        """The reference's level as it may be, one value a draw."""
-        if not self.like:
-            return np.zeros(count)
-        if not self.reference_se > 0:
-            return np.full(count, self.reference)
-        if np.isfinite(self.reference_df):
-            return self.reference + self.reference_se * rng.standard_t(self.reference_df, count)
-        return self.reference + self.reference_se * rng.normal(size=count)
+    def degree(self, values: np.ndarray, reference: np.ndarray | float) -> np.ndarray:
+        """How far it is met, from 0 to 1."""
+        own = np.clip(values, self.floor, self.ceiling) - (reference if self.like else 0.0)
+        return degree(own, self.low, self.aim, self.high)
 
 
 @dataclass(frozen=True, eq=False)
 class Wanted:
-    """Targets with the values to fit them by; `notes` say what the reference leaves open."""
+    """Targets, what answers them, and how far a texture is from them.
+
+    values : attribute, piece, mean, tasting, assessors, df; covariance : attribute → piece × piece
+    scales : attribute → (low, high) as declared; notes : what the reference leaves open
+    goal_is : "distance" or "desirability"
+    """
 
     targets: list[Target]
     values: pd.DataFrame
+    covariance: Mapping[str, pd.DataFrame]
+    scales: Mapping[str, tuple[float, float]]
     notes: tuple[str, ...]
+    goal_is: str
 
-    def goal(self, values: dict[str, np.ndarray], references: dict[str, np.ndarray]) -> np.ndarray:
-        """Weighted distance from all targets in points (root mean square): 0 is all that is wanted.
+    def goal(self, values: Mapping[str, np.ndarray], references: Mapping[str, np.ndarray]):
+        """How far from all that is wanted, 0 is the best: distance in points, or what is lacking
+        of a desirability of 1.
 
         `values` and `references`: attribute → draws × places, and one value a draw.
         """
-        total, weight = 0.0, 0.0
-        for target in self.targets:
-            reference = np.asarray(references[target.attribute])[:, None]
-            distance = target.distance(values[target.attribute], reference)
-            total = total + target.weight * distance**2
-            weight += target.weight
-        return np.sqrt(total / weight)
+        total, weight = 0.0, sum(one.weight for one in self.targets)
+        for one in self.targets:
+            reference = np.asarray(references.get(one.attribute, 0.0)).reshape(-1, 1)
+            own = values[one.attribute]
+            if self.goal_is == "distance":
+                total = total + one.weight * one.distance(own, reference) ** 2
+            else:
+                total = total + one.weight * np.log(np.maximum(one.degree(own, reference), FLOOR))
+        return np.sqrt(total / weight) if self.goal_is == "distance" else 1 - np.exp(total / weight)
 
-    def draw_references(self, count: int, rng: np.random.Generator) -> dict[str, np.ndarray]:
-        return {one.attribute: one.draw_reference(count, rng) for one in self.targets}
+
+GOALS = ("distance", "desirability")
 
 
-def read_wanted(tables: Mapping[str, pd.DataFrame]) -> Wanted:
+def read_wanted(tables: Mapping[str, pd.DataFrame], goal: str = "distance") -> Wanted:
     """Targets of a study with the panel's means and measurements that answer them."""
+    if goal not in GOALS:
+        raise problem_error(
+            "plan",
+            column="goal",
+            found=repr(goal),
+            expected=" or ".join(GOALS),
+            mend="choose one of the two words",
+        )
     rows = _rows(tables)
+    if goal == "desirability":
+        refuse_steps(rows)
     rated = [name for name in rows["attribute"] if _is_rated(name, tables)]
     others = [name for name in rows["attribute"] if name not in rated]
     _refuse_unknown(others, tables)
-    parts, means = [], None
+    parts, covariance = [], {}
     if rated:
-        means = piece_means(tables["ratings"], tables["servings"], tables["pieces"])
-        parts.append(means.means.loc[means.means["attribute"].isin(rated), _VALUES])
+        found = piece_means(tables["ratings"], tables["servings"], tables["pieces"])
+        covariance = found.covariance
+        parts.append(found.means.loc[found.means["attribute"].isin(rated), _VALUES])
     if others:
         parts.append(measured(tables["pieces"], *others))
     values = pd.concat(parts, ignore_index=True)
-    targets, notes = [], []
+    targets, notes, scales = [], [], {}
     for row in rows.to_dict("records"):
-        point, floor, ceiling = _scale(row["attribute"], row["attribute"] in rated, tables, values)
-        target = {name: row[name] for name in ("attribute", "low", "aim", "high", "weight", "like")}
+        name = row["attribute"]
+        point, floor, ceiling = _scale(name, name in rated, tables, values)
+        if np.isfinite(floor):
+            scales[name] = (floor, ceiling)
+        target = {one: row[one] for one in ("attribute", "low", "aim", "high", "weight", "like")}
         if row["like"]:
-            target |= _reference(row["attribute"], tables, values, means, notes)
+            _require_reference(name, tables, values, notes)
         targets.append(Target(**target, point=point, floor=floor, ceiling=ceiling))
-    return Wanted(targets, values, tuple(dict.fromkeys(notes)))
+    return Wanted(targets, values, covariance, scales, tuple(dict.fromkeys(notes)), goal)
 
 
-_VALUES = ["attribute", "piece", "mean"]
+_VALUES = ["attribute", "piece", "mean", "tasting", "assessors", "df"]
 
 
 def _rows(tables) -> pd.DataFrame:
@@ -200,9 +218,10 @@ def _of_kind(values: pd.DataFrame, tables, *, reference: bool) -> pd.DataFrame:
     return values[values["piece"].isin(names) == reference].dropna(subset=["mean"])
 
 
-def _reference(name: str, tables, values, means: PieceMeans | None, notes: list[str]) -> dict:
-    """The reference's own level of one attribute, with its error."""
-    own = _of_kind(values[values["attribute"] == name], tables, reference=True)
+def _require_reference(name: str, tables, values: pd.DataFrame, notes: list[str]) -> None:
+    """Refuse a reference that was never tasted; say in which tastings it was missing."""
+    rows = values[values["attribute"] == name]
+    own = _of_kind(rows, tables, reference=True)
     if own.empty:
         raise StudyProblems(
             [
@@ -214,45 +233,16 @@ def _reference(name: str, tables, values, means: PieceMeans | None, notes: list[
                 )
             ]
         )
-    if means is None or name not in set(means.means["attribute"]):
-        count = len(own)
-        spread = float(own["mean"].std(ddof=1)) if count > 1 else np.nan
-        if count == 1:
-            notes.append(f"{name} of the reference was measured once: its error is not known.")
-        se = spread / np.sqrt(count) if count > 1 else 0.0
-        return _level(own["mean"].mean(), se, count - 1)
-    return _tasted_reference(name, tables, means.means, notes)
+    if len(own) == 1:
+        notes.append(f"{name} of the reference is known from one piece only.")
+    if "tasting" in rows and rows["tasting"].notna().any():
+        there = _tastings(own)
+        alone = [one for one in _tastings(_of_kind(rows, tables, reference=False))
+                 if one not in there]  # fmt: skip
+        if alone:
+            notes.append(f"The reference was not tasted in {', '.join(alone)}.")
 
 
-def _level(mean: float, se: float, df: float) -> dict:
-    return {
-        "reference": float(mean),
-        "reference_se": float(se),
-        "reference_df": float(df) if df > 0 else np.inf,
-    }
-
-
-def _tasted_reference(name: str, tables, means: pd.DataFrame, notes: list[str]) -> dict:
-    """Mean over tastings, each counting as many of our pieces as it held.
-
-    So the level of the panel on a day falls out of own minus reference. The error is what the
-    reference's tastings differ by; it holds the panel, the piece and the day.
-    """
-    rows = means[means["attribute"] == name]
-    single = rows.assign(tasting=rows["tasting"].str.split(" | ", regex=False)).explode("tasting")
-    reference = _of_kind(single, tables, reference=True)
-    ours = _of_kind(single, tables, reference=False)
-    level = reference.groupby("tasting")["mean"].mean()
-    count = ours.groupby("tasting").size()
-    alone = [one for one in count.index if one not in level.index]
-    if alone:
-        notes.append(f"The reference was not tasted in {', '.join(alone)}.")
-    share = count.reindex(level.index).fillna(0.0)
-    share = share / share.sum() if share.sum() > 0 else share + 1 / len(share)
-    mean = float((share * level).sum())
-    by_panel = float(reference["se"].fillna(0.0).mean() / np.sqrt(reference["piece"].nunique()))
-    if len(level) == 1:
-        notes.append("The reference was tasted once: what its pieces differ by is not known.")
-        return _level(mean, by_panel, float(reference["df"].iloc[0]))
-    between = float(level.std(ddof=1) * np.sqrt((share**2).sum()))
-    return _level(mean, max(between, by_panel), len(level) - 1)
+def _tastings(rows: pd.DataFrame) -> list[str]:
+    named = rows["tasting"].dropna().str.split(" | ", regex=False).explode()
+    return list(dict.fromkeys(named))

@@ -9,31 +9,45 @@ import numpy as np
 import pandas as pd
 
 from doughkit import texture
-from doughkit.advice.search import (
-    candidates,
-    coded_places,
-    failed_places,
-    near_failed,
-    neighbours,
-    seen_levels,
-)
+from doughkit.advice.space import Space, open_space
 from doughkit.advice.targets import Wanted, read_wanted
-from doughkit.tables.problems import Problem, StudyProblems, problem_error
-from doughkit.texture.result import TextureFit
-from doughkit.trials.factors import read_factors
-from doughkit.trials.limits import within_limits
-from doughkit.trials.models import TERMS
+from doughkit.tables.problems import Problem, StudyProblems
+from doughkit.texture.assumed import AssumedFit
 
 DRAWS = 256
-"""On every combination of levels; the `FINALISTS` nearest to the goal are told apart by more."""
-
-FINE_DRAWS = 2048
-FINALISTS = 300
+FORMULAS = 64
+"""Formulas looked at everywhere, and as many near the best that were baked."""
 NO_DIFFERENCE = 0.01
-"""Goals this near, in points, can't be told apart by anyone: then the levels nearest to the middle
-of what was baked are taken, where the surfaces are known best."""
-COMFORTABLE_DF = 3
-"""Degrees of freedom below which a simpler surface is taken, if one leaves more."""
+"""Goals this near can't be told apart by anyone: then the place nearest to the middle is taken,
+where a slip of the scale costs least."""
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """Surfaces as they may be: what every search and every round is judged by."""
+
+    wanted: Wanted
+    space: Space
+    coefficients: dict[str, np.ndarray]
+    """attribute → draws × columns of the fit"""
+    references: dict[str, np.ndarray]
+
+    def values(self, places: np.ndarray) -> dict[str, np.ndarray]:
+        rows = self.space.rows(places)
+        return {name: drawn @ rows.T for name, drawn in self.coefficients.items()}
+
+    def goals(self, places: np.ndarray) -> np.ndarray:
+        """Draws × places."""
+        return self.wanted.goal(self.values(places), self.references)
+
+
+@dataclass(frozen=True, eq=False)
+class Search:
+    """What was looked at and found best: places, their mean goals, and each draw's own best."""
+
+    best: np.ndarray
+    goal: float
+    best_of_draws: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,75 +56,102 @@ class Weighed:
 
     tables: Mapping[str, pd.DataFrame]
     wanted: Wanted
-    found: TextureFit
-    terms: str
-    levels: dict[str, list]
-    """The levels that can be set and were within what was baked, factor by factor."""
-    best: pd.Series
-    goal: float
-    best_of_draws: pd.DataFrame
-    """For each draw the levels that would be best if it were the truth."""
-    failed: np.ndarray
+    found: AssumedFit
+    drawn: Drawn
+    baked: np.ndarray
+    """Places of the pieces with levels, in the order of `found.design`."""
+    search: Search
     seed: int
 
     @property
     def factors(self) -> pd.DataFrame:
         return self.tables["factors"]
 
-    def goals(self, levels: pd.DataFrame) -> np.ndarray:
-        """Draws × rows of levels: the goal of each row, the same draws at every call."""
-        return _goals(self.wanted, self.found, levels, self.seed, FINE_DRAWS)
+    @property
+    def space(self) -> Space:
+        return self.drawn.space
+
+    @property
+    def best(self) -> pd.Series:
+        """The recommended levels."""
+        return self.space.frame(self.search.best[None]).iloc[0]
 
 
-def weigh(tables: Mapping[str, pd.DataFrame], *, seed: int) -> Weighed:
+def weigh(tables: Mapping[str, pd.DataFrame], *, goal: str, seed: int, assumptions=None) -> Weighed:
     """Fit what is wanted and find the best levels; refuses a study that can't be advised on."""
     _require_tables(tables)
-    wanted = read_wanted(tables)
-    found, terms = _fit(tables, wanted)
-    factors = tables["factors"]
-    levels = seen_levels(found, factors)
-    known = read_factors(factors)
-    of_dough = [one for one in known if one.changed_per == "dough"]
-    failed = failed_places(tables["doughs"], of_dough)
-    avoid, limits = near_failed(failed, of_dough), tables.get("limits")
-    tried = candidates(levels, limits, avoid)
-    goals = _goals(wanted, found, tried, seed, DRAWS)
-    best_of_draws = tried.iloc[goals.argmin(axis=1)].reset_index(drop=True)
-    finalists = tried.iloc[np.argsort(goals.mean(axis=0), kind="stable")[:FINALISTS]]
-    best, goal = _settle(
-        finalists,
-        lambda rows: _goals(wanted, found, rows, seed, FINE_DRAWS).mean(axis=0),
-        lambda point: _allowed(neighbours(point, levels), limits, avoid),
-        lambda rows: coded_places(rows, [one for one in known if not one.levels]),
+    wanted = read_wanted(tables, goal)
+    return weigh_wanted(tables, wanted, seed=seed, assumptions=assumptions)
+
+
+def weigh_wanted(tables, wanted: Wanted, *, seed: int, assumptions=None) -> Weighed:
+    """The same for targets that have been read."""
+    found = texture.fit_assuming(
+        wanted.values,
+        tables["doughs"],
+        tables["pieces"],
+        tables["factors"],
+        scales=wanted.scales,
+        covariance=wanted.covariance,
+        assumptions=assumptions,
     )
-    return Weighed(tables, wanted, found, terms, levels, best, goal, best_of_draws, failed, seed)
+    _require_answers(wanted, found)
+    space = open_space(
+        tables["factors"], tables.get("limits"), tables["doughs"], found.ground, found.design
+    )
+    rng = np.random.default_rng(seed)
+    drawn = draw(wanted, found, space, DRAWS, rng)
+    baked = space.places(found.design)
+    return Weighed(tables, wanted, found, drawn, baked, look(drawn, baked, rng), seed)
 
 
-def _allowed(rows: pd.DataFrame, limits, avoid) -> pd.DataFrame:
-    return rows[within_limits(rows, limits) & ~avoid(rows)].reset_index(drop=True)
+def draw(wanted: Wanted, found: AssumedFit, space: Space, count: int, rng) -> Drawn:
+    """Draw all surfaces, and the reference's own levels with them."""
+    coefficients = {
+        one.attribute: found.surfaces[one.attribute].part.draw(count, rng) for one in wanted.targets
+    }
+    references = {
+        one.attribute: coefficients[one.attribute] @ found.ground.row_of("reference")
+        for one in wanted.targets
+        if one.like
+    }
+    return Drawn(wanted, space, coefficients, references)
 
 
-def _settle(finalists, goal_of, around, places_of) -> tuple[pd.Series, float]:
-    """The best of the finalists and of what lies around it, ties going to the middle."""
-    seen, goals = finalists, goal_of(finalists)
-    while True:
-        best = seen.iloc[int(goals.argmin())]
-        fresh = around(best).merge(seen, how="left", indicator=True)
-        fresh = fresh[fresh.pop("_merge").eq("left_only")]
-        seen = pd.concat([seen, fresh], ignore_index=True)
-        goals = np.concatenate([goals, goal_of(fresh) if len(fresh) else []])
-        if seen.iloc[int(goals.argmin())].equals(best):
+def look(drawn: Drawn, baked: np.ndarray, rng: np.random.Generator) -> Search:
+    """Look everywhere and near the best baked, then ever nearer to the best found."""
+    space = drawn.space
+    own = np.unique(baked[space.allowed(baked)], axis=0)
+    formulas = space.spread_out(FORMULAS, rng)
+    if len(own):
+        near = own[drawn.goals(own).mean(axis=0).argsort(kind="stable")[:3]]
+        formulas = np.concatenate([formulas, near, space.around(near, 0.25, FORMULAS // 3, rng)])
+    seen = np.concatenate([space.baked_each_way(formulas), own])
+    goals = drawn.goals(seen)
+    for reach in (0.2, 0.08):
+        top = seen[goals.mean(axis=0).argsort(kind="stable")[:6]]
+        more = space.around(top, reach, 16, rng)
+        seen = np.concatenate([seen, more])
+        goals = np.hstack([goals, drawn.goals(more)])
+    best, goal = settle(drawn, seen, goals.mean(axis=0))
+    return Search(best, goal, seen[goals.argmin(axis=1)])
+
+
+def settle(drawn: Drawn, seen: np.ndarray, goals: np.ndarray) -> tuple[np.ndarray, float]:
+    """Go on to the best neighbour until there is none; ties go to the middle."""
+    space = drawn.space
+    best, goal = seen[goals.argmin()], goals.min()
+    for _ in range(100):
+        around = space.beside(best)
+        own = drawn.goals(around).mean(axis=0)
+        seen, goals = np.concatenate([seen, around]), np.concatenate([goals, own])
+        if own.min() >= goal - 1e-12:
             break
-    level = np.flatnonzero(goals <= goals.min() + NO_DIFFERENCE)
-    far = (places_of(seen.iloc[level]) ** 2).sum(axis=1)
-    place = int(level[far.argmin()])
-    return seen.iloc[place], float(goals[place])
-
-
-def _goals(wanted: Wanted, found: TextureFit, levels: pd.DataFrame, seed: int, count: int):
-    values = found.draw_values(levels, n=count, seed=seed)
-    references = wanted.draw_references(count, np.random.default_rng([seed, 1]))
-    return wanted.goal(values, references)
+        best, goal = around[own.argmin()], own.min()
+    level = np.flatnonzero(goals <= goals.min() + NO_DIFFERENCE * min(1.0, goals.min() + 0.01))
+    far = (space.scale(seen[level]) ** 2).sum(axis=1)
+    chosen = int(level[far.argmin()])
+    return seen[chosen], float(goals[chosen])
 
 
 def _require_tables(tables: Mapping[str, pd.DataFrame]) -> None:
@@ -142,33 +183,7 @@ def _require_tables(tables: Mapping[str, pd.DataFrame]) -> None:
         raise StudyProblems(problems, about="the study: nothing can be recommended")
 
 
-def _fit(tables, wanted: Wanted) -> tuple[TextureFit, str]:
-    """The richest surface that leaves something to judge by."""
-    least = {}
-    for terms in reversed(TERMS):
-        found = texture.fit(
-            wanted.values, tables["doughs"], tables["pieces"], tables["factors"], terms=terms
-        )
-        _require_answers(wanted, found)
-        strata = [one.strata for one in found.surfaces.values()]
-        dfs = [one.df_dough for one in strata]
-        dfs += [one.df_piece for one in strata if one.layout.inner]
-        least[terms] = (min(dfs), found)
-        if min(dfs) >= COMFORTABLE_DF:
-            return found, terms
-    terms = max(least, key=lambda one: least[one][0])
-    if least[terms][0] < 1:
-        doughs = least[terms][1].design["dough"].nunique()
-        raise problem_error(
-            "doughs",
-            found=f"{doughs} doughs with a level of every factor and a rating",
-            expected="more doughs than factors, so that something is left to judge by",
-            mend="bake more doughs, or take fewer factors",
-        )
-    return least[terms][1], terms
-
-
-def _require_answers(wanted: Wanted, found: TextureFit) -> None:
+def _require_answers(wanted: Wanted, found: AssumedFit) -> None:
     silent = [one.attribute for one in wanted.targets if one.attribute not in found.surfaces]
     if silent:
         raise StudyProblems(

@@ -16,9 +16,9 @@ SAMPLE = 64
 _ROWS = [
     # assumption, share, log_sd, of, words; a point on a scale of 1 to 9 is an eighth of it
     ("constant", 1.5 / 8, 0.0, "scale", "how far the middle of all lies from the scale's middle"),
-    ("linear", 0.8 / 8, 0.5, "scale", "half of what a factor does from low to high"),
-    ("interaction", 0.45, 0.5, "linear", "what two factors do together"),
-    ("bend", 0.45, 0.5, "linear", "how far low and high lie above the middle"),
+    ("linear", 0.12, 0.4, "scale", "half of what a factor does from low to high"),
+    ("interaction", 0.55, 0.5, "linear", "what two factors do together"),
+    ("bend", 0.9, 0.5, "linear", "how far low and high lie above the middle"),
     ("level", 3.0 / 8, 0.0, "scale", "how far a bread of unknown levels lies from the middle"),
     ("day", 0.2 / 8, 0.6, "scale", "spread of days"),
     ("dough", 0.35 / 8, 0.5, "scale", "spread of doughs of one formula"),
@@ -55,7 +55,7 @@ def starting_assumptions(*, times: float = 1.0) -> pd.DataFrame:
     Source: chosen for this library; their effect is shown by halving and doubling them.
 
     >>> float(starting_assumptions().set_index("assumption").loc["linear", "share"])
-    0.1
+    0.12
     """
     if not times > 0:
         raise ValueError(f"times {times}: give a number above 0")

@@ -83,7 +83,7 @@ def fit_assuming(
     ...     "mean": [3.0, 4.0, 6.0]})
     >>> found = fit_assuming(values, doughs, pieces, factors, scales={"crispness": (1, 9)})
     >>> found.effects[["term", "low_to_high", "share_from_assumptions"]].round(1).values.tolist()
-    [['salt_pct', 2.6, 0.1], ['salt_pct²', 0.2, 0.4]]
+    [['salt_pct', 2.6, 0.1], ['salt_pct²', 0.3, 0.2]]
     """
     level = checked_level(level)
     table = piece_table(values, doughs, pieces, factors, block=None)

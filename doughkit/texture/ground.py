@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -66,18 +66,26 @@ class Ground:
         return row
 
 
-def ground_of(table: PieceTable, values, doughs, pieces, factors) -> Ground:
-    """Lay out pieces with levels, and breads without them (reference, control) beside."""
+def bare_ground(factors: pd.DataFrame) -> Ground:
+    """The columns of the regression before anything was baked."""
     known = read_factors(factors)
     terms = model_terms(factors, "quadratic")
     nothing = pd.DataFrame(columns=["term", "words", "why"], dtype="str")
-    seen = {one.name: _seen(table.rows[one.name], one) for one in known}
-    model = Model(factors, factors, terms, nothing, (), seen)
-    turn = _turn(model, known)
+    model = Model(factors, factors, terms, nothing, (), {})
+    kinds = dict(zip(terms["term"], terms["kind"], strict=True))
+    pieces = pd.DataFrame(columns=["piece", "dough", "day"])
+    values = pd.DataFrame(columns=["attribute", "piece", "mean"])
+    return Ground(model, _turn(model, known), kinds, values, pieces, np.zeros((0, 1 + len(kinds))))
+
+
+def ground_of(table: PieceTable, values, doughs, pieces, factors) -> Ground:
+    """Lay out pieces with levels, and breads without them (reference, control) beside."""
+    bare = bare_ground(factors)
+    seen = {one.name: _seen(table.rows[one.name], one) for one in read_factors(factors)}
+    model, turn = replace(bare.model, seen=seen), bare.turn
     own = _own_levels(table.left_out, values, doughs, pieces)
     names = list(dict.fromkeys(own["own"]))
-    kinds = dict(zip(terms["term"], terms["kind"], strict=True))
-    kinds |= {OWN_LEVEL + name: "level" for name in names}
+    kinds = bare.kinds | {OWN_LEVEL + name: "level" for name in names}
     beside = own.drop_duplicates("piece")
     with_levels = table.rows[["piece", "dough"]].assign(own="")
     every = pd.concat([with_levels, beside[["piece", "dough", "own"]]], ignore_index=True)
