@@ -10,12 +10,20 @@ import pandas as pd
 from doughkit.baking.ensemble import draw_members, oven_names, simulate_members, with_ovens
 from doughkit.baking.inputs import oven_bakes, read_bakes
 from doughkit.baking.learning import Learnt, learn
-from doughkit.baking.told import next_weighing, parameters, simulated, weighings
+from doughkit.baking.told import (
+    Weighed,
+    next_weighing,
+    parameters,
+    weighings,
+    with_unweighed,
+)
 from doughkit.baking.weighed import bake_loss
 from doughkit.tables.problems import problem_error, require_columns
 
 BAKE_ERROR_PCT = 0.5
 """Spread of the loss from bake to bake [points], one standard deviation; assumed."""
+GUESS_COUNTS = 4
+"""So many repeats that assumption is worth; one's own repeats count one each beside it."""
 SCALE_ERROR_PCT = 0.15
 """Error of a loss whose scale is not known: a 1 g step on a piece of 250 g."""
 FAR = 2.5
@@ -142,7 +150,8 @@ def calibrate(
     members : int
         How many possible truths to carry.
     bake_error_pct : float
-        Spread of the loss from bake to bake [points], one standard deviation; 0.5 is assumed.
+        Spread of the loss from bake to bake [points], one standard deviation; 0.5 is assumed, and
+        counts as much as four repeats beside one's own.
     weighing_error_g : float
         What a weighing errs beyond the scale's step [g], one standard deviation.
     tell : callable, optional
@@ -180,26 +189,38 @@ def calibrate(
             mend="leave `members` at 1000",
         )
     require_columns(pieces, "mass_after_g", table="pieces")
-    bakes = oven_bakes(pieces, ovens, overview)
-    losses = bake_loss(pieces, overview, weighing_error_g=weighing_error_g)
-    weighed = losses["loss_pct"].notna().to_numpy()
-    error = np.hypot(bake_error_pct, losses["loss_error_pct"].fillna(SCALE_ERROR_PCT).to_numpy())
-    losses = losses.assign(loss_error_pct=error)
+    every = bake_loss(pieces, weighing_error_g=weighing_error_g)
+    kept = every["loss_pct"].notna().to_numpy()
+    bakes, losses = oven_bakes(pieces[kept], ovens, overview), every[kept]
+    bake_loss(pieces[kept], overview)  # refuses more lost than the dough's water
+    loss = losses["loss_pct"].to_numpy()
+    weighing = losses["loss_error_pct"].fillna(SCALE_ERROR_PCT).to_numpy()
+    weighed = Weighed(bakes, tell)
+    bake_error, df = repeated(weighed, loss, weighing, bake_error_pct)
     rng = np.random.default_rng([seed, 1])
-    drawn = draw_members(list(dict.fromkeys(oven_names(bakes))), members, rng)
+    drawn = draw_members(list(dict.fromkeys(weighed.ovens)), members, rng)
     runs: list[np.ndarray] = []
 
     def simulate(truths):
-        runs.append(simulated(bakes, truths, tell))
-        return runs[-1][:, weighed]
+        runs.append(weighed.simulate(truths))
+        return runs[-1]
 
-    loss = losses["loss_pct"].to_numpy()[weighed]
-    learnt = learn(drawn, simulate, loss, error[weighed], rng)
+    error = np.hypot(bake_error, weighing)
+    learnt = learn(drawn, simulate, loss, error, rng, df=df)
+    told = weighings(bakes, losses.assign(loss_error_pct=error), runs[0], learnt.bend(runs[-1]))
     return Calibration(
         parameters=parameters(learnt, bakes),
-        weighings=weighings(bakes, losses, runs[0], learnt.bend(runs[-1])),
-        next_weighing=next_weighing(bakes[weighed], learnt, bake_error_pct),
+        weighings=with_unweighed(told, pieces, every),
+        next_weighing=next_weighing(bakes, learnt, bake_error),
         learnt=learnt,
-        bake_error_pct=bake_error_pct,
+        bake_error_pct=bake_error,
         seed=seed,
     )
+
+
+def repeated(weighed: Weighed, loss, weighing, guess_pct: float) -> tuple[float, float]:
+    """Spread from bake to bake after the repeats have had their say, and its freedom."""
+    squares, df = weighed.scatter(loss)
+    mean = np.mean(weighing**2) if len(weighing) else 0.0
+    total = (GUESS_COUNTS * (guess_pct**2 + mean) + squares) / (GUESS_COUNTS + df)
+    return float(np.sqrt(max(total - mean, (guess_pct / 2) ** 2))), GUESS_COUNTS + df

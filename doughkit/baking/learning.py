@@ -59,12 +59,18 @@ def learn(
     observed: np.ndarray,
     error: np.ndarray,
     rng: np.random.Generator,
+    *,
+    df: float,
 ) -> Learnt:
-    """Bend drawn members to observations that `simulate` would give in each member's truth."""
+    """Bend drawn members to observations that `simulate` would give in each member's truth.
+
+    `df`: on how many repeats the errors rest; few give the members' errors long tails.
+    """
     members, noises = drawn, []
+    tails = np.sqrt(df / rng.chisquare(df, drawn.count))[:, None]
     for inflated in PASSES:
         beside = np.hstack([drawn.matrix(), *noises])
-        noise = independent(rng, drawn.count, len(observed), beside=beside)
+        noise = tails * independent(rng, drawn.count, len(observed), beside=beside)
         seen = Evidence(simulate(members), observed, error * np.sqrt(inflated), noise)
         noises.append(noise)
         if inflated != PASSES[-1]:

@@ -128,7 +128,9 @@ def grid_of(support: str, thickness_m: float, duration_s: float, grid: str) -> G
 
 def groups(table: dict, *, grid: str, cells: int | None = None):
     """Blocks of places that share a grid, with that grid."""
-    thickness = table["thickness_mm"] / 1e3 * table["thickness_factor"]
+    thickness = table["thickness_mm"] / 1e3
+    if grid != "rough":  # an ensemble stays together, whatever its members' thickness
+        thickness = thickness * table["thickness_factor"]
     duration = 60 * table["bake_min"]
     reach = np.searchsorted(DURATIONS_S[:-1], duration)
     keys: dict[tuple, list[int]] = {}

@@ -33,21 +33,26 @@ class Face:
     emissivity: np.ndarray
     surface_c: np.ndarray
 
+    def __post_init__(self):
+        self.wall = (self.air_c + KELVIN) ** 4
+
     def heat(self, cell_c, resistance):
-        """Heat flux [W/m²] into a cell behind `resistance`, and its fall per kelvin of the cell."""
-        wall = (self.air_c + KELVIN) ** 4
+        """Heat flux [W/m²] into a cell behind `resistance`, and its fall per kelvin of the cell.
+
+        The surface's own balance is solved along the way, one Newton step a call.
+        """
         radiation = self.emissivity * STEFAN_BOLTZMANN
-        surface = self.surface_c
-        for _ in range(2):
-            kelvin = surface + KELVIN
-            cube = kelvin * kelvin * kelvin
-            flux = self.convection * (self.air_c - surface) + radiation * (wall - cube * kelvin)
-            slope = self.convection + 4 * radiation * cube
-            surface = surface - (surface - cell_c - resistance * flux) / (1 + resistance * slope)
-        self.surface_c = surface
-        kelvin = surface + KELVIN
-        flux = self.convection * (self.air_c - surface) + radiation * (wall - kelvin**4)
+        flux, slope = self._onto(self.surface_c, radiation)
+        missing = self.surface_c - cell_c - resistance * flux
+        self.surface_c = self.surface_c - missing / (1 + resistance * slope)
+        flux, slope = self._onto(self.surface_c, radiation)
         return flux, slope / (1 + resistance * slope)
+
+    def _onto(self, surface_c, radiation):
+        kelvin = surface_c + KELVIN
+        cube = kelvin * kelvin * kelvin
+        flux = self.convection * (self.air_c - surface_c) + radiation * (self.wall - cube * kelvin)
+        return flux, self.convection + 4 * radiation * cube
 
 
 @dataclass(frozen=True)

@@ -28,32 +28,58 @@ PARAMETER_COLUMNS = [
 ]  # fmt: skip
 
 
-def simulated(bakes: pd.DataFrame, members: Members, tell=None) -> np.ndarray:
-    """Loss [%] of each bake as each member would have it: (members, bakes).
+class Weighed:
+    """Weighed bakes sorted into kinds that may share one run with all members.
 
-    Of many bakes only one of each kind (oven, time, simulated loss) is run with all members; the
-    others follow it in proportion to what the typical oven makes of them.
+    Of few bakes only equal ones are of a kind. Of many, one of each kind (oven, time, simulated
+    loss) is run; the others follow it in proportion to what the typical oven makes of them.
     """
-    if bakes.empty:
-        return np.empty((members.count, 0))
-    table, ovens = read_bakes(bakes), oven_names(bakes)
-    if len(bakes) <= EACH_UP_TO:
-        return simulate_members(table, ovens, members, tell=tell)[0].T
-    typical = 100 * run(table, grid="quick")["lost_kg_m2"][-1] / table["mass_kg_m2"]
-    kinds: dict[tuple, list[int]] = {}
-    for place, oven in enumerate(ovens):
-        time = round(np.log(table["bake_min"][place]) / ALIKE_TIME)
-        kinds.setdefault((oven, time, round(typical[place] / ALIKE_LOSS_PCT)), []).append(place)
-    chosen = [
-        places[np.abs(typical[places] - np.median(typical[places])).argmin()]
-        for places in kinds.values()
-    ]
-    part = {name: values[chosen] for name, values in table.items()}
-    run_in_full = simulate_members(part, [ovens[p] for p in chosen], members, tell=tell)[0].T
-    out = np.empty((members.count, len(bakes)))
-    for column, (leader, places) in enumerate(zip(chosen, kinds.values(), strict=True)):
-        out[:, places] = run_in_full[:, [column]] * (typical[places] / typical[leader])
-    return out
+
+    def __init__(self, bakes: pd.DataFrame, tell=None):
+        self.bakes, self.tell = bakes, tell
+        self.table, self.ovens = read_bakes(bakes), oven_names(bakes)
+        self.typical = np.ones(len(bakes))
+        if len(bakes) > EACH_UP_TO:
+            lost = run(self.table, grid="rough")["lost_kg_m2"][-1]
+            self.typical = 100 * lost / self.table["mass_kg_m2"]
+        kinds: dict[tuple, list[int]] = {}
+        for place, key in enumerate(self._keys()):
+            kinds.setdefault(key, []).append(place)
+        self.kinds = list(kinds.values())
+        self.leaders = [
+            places[np.abs(self.typical[places] - np.median(self.typical[places])).argmin()]
+            for places in self.kinds
+        ]
+
+    def _keys(self):
+        if len(self.bakes) <= EACH_UP_TO:
+            columns = [map(str, values) for values in self.table.values()]
+            return zip(self.ovens, *columns, strict=True)
+        time = np.round(np.log(self.table["bake_min"]) / ALIKE_TIME)
+        return zip(self.ovens, time, np.round(self.typical / ALIKE_LOSS_PCT), strict=True)
+
+    def simulate(self, members: Members) -> np.ndarray:
+        """Loss [%] of each bake as each member would have it: (members, bakes)."""
+        out = np.empty((members.count, len(self.bakes)))
+        if self.bakes.empty:
+            return out
+        part = {name: values[self.leaders] for name, values in self.table.items()}
+        ovens = [self.ovens[place] for place in self.leaders]
+        in_full = simulate_members(part, ovens, members, tell=self.tell)[0].T
+        for column, (leader, places) in enumerate(zip(self.leaders, self.kinds, strict=True)):
+            share = self.typical[places] / self.typical[leader]
+            out[:, places] = in_full[:, [column]] * share
+        return out
+
+    def scatter(self, loss: np.ndarray) -> tuple[float, int]:
+        """Sum of squares and degrees of freedom of the losses [%] within their kinds."""
+        squares = [
+            float(
+                ((loss[places] / self.typical[places] * self.typical[leader]).var()) * len(places)
+            )
+            for leader, places in zip(self.leaders, self.kinds, strict=True)
+        ]
+        return sum(squares), len(loss) - len(self.kinds)
 
 
 def parameters(learnt: Learnt, bakes: pd.DataFrame) -> pd.DataFrame:
@@ -105,6 +131,15 @@ def weighings(bakes, losses, guessed: np.ndarray, told: np.ndarray) -> pd.DataFr
     words = pd.Series(np.where(inside, "yes", "no"), out.index, dtype="str")
     out["inside_before"] = words.where(out["loss_pct"].notna())
     out["remark"] = losses["remark"]
+    return out
+
+
+def with_unweighed(told: pd.DataFrame, pieces: pd.DataFrame, every: pd.DataFrame) -> pd.DataFrame:
+    """All pieces in their order; those without a loss keep their row, its remark says why."""
+    out = told.reindex(pieces.index)
+    for name in ("piece", "oven", "bake_min"):
+        out[name] = pieces[name]
+    out["remark"] = every["remark"]
     return out
 
 
