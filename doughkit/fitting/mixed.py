@@ -14,7 +14,13 @@ from doughkit.fitting.design import checked_level
 from doughkit.fitting.mixed_design import Design, read_factors
 from doughkit.fitting.mixed_fit import REST, Fitted, fit_all, read_levels, read_responses
 from doughkit.fitting.mixed_layout import Level
-from doughkit.fitting.mixed_means import differences_of, means_of
+from doughkit.fitting.mixed_means import (
+    combined_of,
+    contrasts_of,
+    covariance_of,
+    differences_of,
+    means_of,
+)
 from doughkit.fitting.mixed_small import METHODS, Small, small
 from doughkit.tables.problems import nearest, problem_error
 
@@ -23,8 +29,9 @@ from doughkit.tables.problems import nearest, problem_error
 class MixedFit:
     """A mixed model fitted to one or several responses.
 
-    sources: response, source, groups, variance, sd, share_pct, at_zero; the last source of each
-        response, "rest", is the error of one row.
+    sources: response, source, groups, variance, sd, share_pct, df, at_zero; the last source of
+        each response, "rest", is the error of one row; df says how well a variance is known (that
+        of a mean square as sure as it).
     tests: response, term, f, df, df_error, p, method.
     coefficients: response, term, estimate, se, df, t, p, ci_low, ci_high, ci_level.
     figures: response, criterion, rows, left_out, terms, steps.
@@ -44,9 +51,9 @@ class MixedFit:
     @cached_property
     def sources(self) -> pd.DataFrame:
         parts = []
-        for one in self._fits:
-            found = one.found
-            variance = found.variance * np.append(found.ratio, 1.0)
+        for one, own in zip(self._fits, self._small, strict=True):
+            ratio = np.append(one.found.ratio, 1.0)
+            variance = one.found.variance * ratio
             parts.append(
                 {
                     "response": [one.name] * variance.size,
@@ -55,7 +62,8 @@ class MixedFit:
                     "variance": variance,
                     "sd": np.sqrt(variance),
                     "share_pct": 100 * variance / variance.sum(),
-                    "at_zero": np.append(found.ratio == 0, False),
+                    "df": 2 * ratio**2 / np.roll(np.diag(own.expected), -1),
+                    "at_zero": ratio == 0,
                 }
             )
         return _stacked(parts)
@@ -125,6 +133,52 @@ class MixedFit:
         level = self.level if level is None else checked_level(level)
         return means_of(self._design, self._fits, self._small, factors, level)
 
+    def combined(self, factor: str, weights: pd.DataFrame) -> pd.DataFrame:
+        """Sums of a factor's adjusted means, each with its own standard error.
+
+        Parameters
+        ----------
+        factor : the factor.
+        weights : a row per combination (named by the index), a column per level; levels without a
+            column weigh nothing.
+
+        Returns
+        -------
+        DataFrame: response, combination, estimate, se, df.
+        """
+        return combined_of(self._design, self._fits, self._small, factor, weights)
+
+    def covariance(self, factor: str) -> dict[str, pd.DataFrame]:
+        """The covariance of a factor's adjusted means, a frame level × level per response.
+
+        Parameters
+        ----------
+        factor : the factor.
+
+        Returns
+        -------
+        dict: response → DataFrame.
+        """
+        return covariance_of(self._design, self._fits, self._small, factor)
+
+    def test(self, factor: str, weights: pd.DataFrame) -> pd.DataFrame:
+        """Test that several sums of a factor's adjusted means are all zero.
+
+        Parameters
+        ----------
+        factor : the factor.
+        weights : as for `combined`; rows that don't follow from one another.
+
+        Returns
+        -------
+        DataFrame: response, f, df, df_error, p.
+        """
+        rows = contrasts_of(self._design, factor, weights)
+        found = [
+            (one.name, *own.test(rows)) for one, own in zip(self._fits, self._small, strict=True)
+        ]
+        return pd.DataFrame(found, columns=["response", "f", "df", "df_error", "p"])
+
     def differences(
         self, factor: str, *, against: str | None = None, level: float | None = None
     ) -> pd.DataFrame:
@@ -191,8 +245,9 @@ def fit_mixed(
 
     Returns
     -------
-    MixedFit: frames sources, tests, coefficients, figures; `means`, `differences`, `summary`. Each
-    term is tested averaged over the other factors' levels, numbers at their mean.
+    MixedFit: frames sources, tests, coefficients, figures; `means`, `differences`, `combined`,
+    `covariance`, `test`, `summary`. Each term is tested averaged over the other factors' levels,
+    numbers at their mean.
 
     Raises
     ------

@@ -23,6 +23,9 @@ ALIKE = 1e-9
 NO_ERROR = 1e-7
 """Rows repeat one another when this share, or less, of the response is left within all levels."""
 
+ENDLESS = 1e5
+"""A level's variance over that of one row beyond which the row's own is nothing."""
+
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
@@ -150,7 +153,9 @@ def _lowest(data: Compressed, levels: list[Level], name: str) -> State:
             mend="look whether the column holds what was measured",
         )
     _refuse_alike(zero, [one.name for one in levels])
-    if state(data, np.full(len(levels), 1e9)).rest < NO_ERROR * zero.rest:
+    within = state(data, np.full(len(levels), 1e9))
+    spare = within.df - float(within.ratio @ within.projected)
+    if spare > 0.5 and within.rest < NO_ERROR * zero.rest:
         raise problem_error(
             "frame",
             column=name,
@@ -158,7 +163,15 @@ def _lowest(data: Compressed, levels: list[Level], name: str) -> State:
             expected="some error beneath the named levels",
             mend="leave the finest level of error out, or look whether rows were copied",
         )
-    return search(data, zero)
+    found = search(data, zero)
+    if found.ratio.max() > ENDLESS:
+        raise problem_error(
+            "levels of error",
+            found=f"levels that take up all of what {name} leaves, down to the single row",
+            expected="some rows to spare beneath the named levels",
+            mend="leave the finest level of error out",
+        )
+    return found
 
 
 def _refuse_alike(zero: State, names: list[str]) -> None:

@@ -72,6 +72,48 @@ def differences_of(
     return pd.concat(parts, ignore_index=True)
 
 
+def contrasts_of(design: Design, name: str, weights: pd.DataFrame) -> np.ndarray:
+    """Model rows of sums of a factor's adjusted means."""
+    at = _category(design, name)
+    levels = design.factors[at].levels
+    unknown = [str(one) for one in weights.columns if str(one) not in levels]
+    if unknown:
+        raise problem_error(
+            "options",
+            column="weights",
+            found=f"'{unknown[0]}'",
+            expected=f"levels of {name}: {', '.join(levels)}",
+            mend=nearest(unknown[0], levels) or "name the columns as the levels",
+        )
+    full = weights.rename(columns=str).reindex(columns=levels, fill_value=0.0)
+    return full.to_numpy(dtype=float) @ design.averaged([at])
+
+
+def combined_of(
+    design: Design, fits: list[Fitted], smalls: list[Small], name: str, weights: pd.DataFrame
+) -> pd.DataFrame:
+    rows = contrasts_of(design, name, weights)
+    total = weights.to_numpy(dtype=float).sum(1)
+    parts = []
+    for one, own in zip(fits, smalls, strict=True):
+        estimate, se, df = own.single(rows)
+        names = {"response": one.name, "combination": [str(name) for name in weights.index]}
+        values = {"estimate": estimate + total * one.centre, "se": se, "df": df}
+        parts.append(pd.DataFrame({**names, **values}))
+    return pd.concat(parts, ignore_index=True)
+
+
+def covariance_of(
+    design: Design, fits: list[Fitted], smalls: list[Small], name: str
+) -> dict[str, pd.DataFrame]:
+    at = _category(design, name)
+    rows, levels = design.averaged([at]), design.factors[at].levels
+    return {
+        one.name: pd.DataFrame(rows @ own.covariance @ rows.T, index=levels, columns=levels)
+        for one, own in zip(fits, smalls, strict=True)
+    }
+
+
 def _at_once(covariance, contrasts, t, df, level, against, levels) -> tuple[np.ndarray, np.ndarray]:
     """p and half width (in standard errors) that hold for all differences together."""
     if len(t) == 1:

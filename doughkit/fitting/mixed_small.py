@@ -18,7 +18,7 @@ class Small:
 
     covariance: of the estimates, as the method reports it; plain: over one row's variance.
     moved[k]: how `plain` grows with each variance, one row's first; spread: covariance of the
-    variances.
+    variances as the method takes it; expected: the same by their mean curvature.
     """
 
     method: str
@@ -28,6 +28,7 @@ class Small:
     variance: float
     moved: np.ndarray
     spread: np.ndarray
+    expected: np.ndarray
 
     def test(self, contrasts: np.ndarray) -> tuple[float, float, float, float]:
         """F, its two degrees of freedom and p of contrasts (rows) that are zero by hypothesis."""
@@ -104,8 +105,8 @@ def small(found: State, terms: int, method: str) -> Small:
     first = _with_rest(inside.whole[x, x], inside.first[:, x, x], ratio)
     moved = plain @ first @ plain
     coupled = _square_with_rest(found.df, found.projected, found.coupled, ratio)
+    spread = expected = 2 * np.linalg.inv(coupled)
     if method == "kenward-roger":
-        spread = 2 * np.linalg.inv(coupled)
         second = _second_with_rest(first, inside.second[:, :, x, x], ratio)
         more = np.tensordot(spread, second, 2) - np.einsum(
             "kl,kij,jm,lmn->in", spread, first, plain, first, optimize=True
@@ -118,7 +119,7 @@ def small(found: State, terms: int, method: str) -> Small:
         spread = np.zeros_like(coupled)
         spread[np.ix_(kept, kept)] = 2 * np.linalg.inv(curve)
         covariance = found.variance * plain
-    return Small(method, found.beta, covariance, plain, found.variance, moved, spread)
+    return Small(method, found.beta, covariance, plain, found.variance, moved, spread, expected)
 
 
 def _with_rest(whole: np.ndarray, first: np.ndarray, ratio: np.ndarray) -> np.ndarray:

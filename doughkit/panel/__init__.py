@@ -3,33 +3,53 @@
 from doughkit.panel.assessors import assessor_performance
 from doughkit.panel.ballots import ballots
 from doughkit.panel.comparisons import comparisons_needed, difference_test
+from doughkit.panel.declared import key_answers
 from doughkit.panel.doughs import DoughComparison, compare_doughs
+from doughkit.panel.formulas import FormulaComparison, compare_formulas
+from doughkit.panel.just_right import just_about_right
+from doughkit.panel.linking import LinkedTastings, link_tastings
 from doughkit.panel.means import PieceMeans, piece_means
 from doughkit.panel.orders import order_balance
+from doughkit.panel.power import panel_power
 from doughkit.panel.rankings import RankTest, rank_test
+from doughkit.panel.recipes import dough_spread
 from doughkit.panel.reference import ReferenceComparison, compare_to_reference
 from doughkit.panel.reliability import Reliability, reliability
 from doughkit.panel.serving import ServingPlan, serving_plan
+from doughkit.panel.sheets import TastingSheets, tasting_sheets
 from doughkit.panel.spreads import WhatSpreads, what_spreads
+from doughkit.panel.without import WithAndWithout, with_and_without
 
 __all__ = [
     "DoughComparison",
+    "FormulaComparison",
+    "LinkedTastings",
     "PieceMeans",
     "RankTest",
     "ReferenceComparison",
     "Reliability",
     "ServingPlan",
+    "TastingSheets",
     "WhatSpreads",
+    "WithAndWithout",
     "assessor_performance",
     "ballots",
     "compare_doughs",
+    "compare_formulas",
     "compare_to_reference",
     "comparisons_needed",
     "difference_test",
+    "dough_spread",
+    "just_about_right",
+    "key_answers",
+    "link_tastings",
     "order_balance",
+    "panel_power",
     "piece_means",
     "rank_test",
     "reliability",
     "serving_plan",
+    "tasting_sheets",
     "what_spreads",
+    "with_and_without",
 ]

@@ -86,29 +86,45 @@ def traced(servings: pd.DataFrame, pieces: pd.DataFrame) -> pd.DataFrame:
     return servings
 
 
-def piece_levels(
+def piece_columns(
     names: list[str], pieces: pd.DataFrame, adjust_for: Sequence[str] | None
-) -> tuple[str, np.ndarray]:
-    """Columns, piece by piece, that take out what pieces of one dough were meant to differ by.
+) -> pd.DataFrame:
+    """What pieces of one dough were meant to differ by, piece by piece: numbers or words.
 
-    Left out, that is bake_min if there is such a column.
+    Left out, that is bake_min if there is such a column. A number with few levels becomes words,
+    so that no straight line is asked of it.
     """
     if adjust_for is None:
         adjust_for = ["bake_min"] if "bake_min" in pieces.columns else []
     require_columns(pieces, *adjust_for, table="pieces")
-    parts = [np.zeros((len(names), 0))]
-    known = pieces.set_index("piece").loc[names]
+    known = pieces.set_index("piece").loc[names].reset_index(drop=True)
+    found = pd.DataFrame(index=known.index)
     for name in adjust_for:
         value = known[name]
-        # A dough without any level (the reference) stands on the first: its own mean holds it.
-        empty = value.isna().groupby(known["dough"]).transform("all").to_numpy()
         if pd.api.types.is_numeric_dtype(value) and value.nunique() > FEW_LEVELS:
-            parts.append(value.fillna(value.mean()).to_numpy(dtype=float)[:, None])
+            found[name] = value.fillna(value.mean()).astype(float)
+            continue
+        # A dough without any level (the reference) stands on the first: its own mean holds it.
+        empty = value.isna().groupby(known["dough"]).transform("all")
+        words = value.map(str, na_action="ignore").astype("str").fillna("not noted")
+        first = words[value.notna()].iloc[0] if value.notna().any() else "not noted"
+        found[name] = words.mask(empty, first)
+    return found
+
+
+def piece_levels(
+    names: list[str], pieces: pd.DataFrame, adjust_for: Sequence[str] | None
+) -> tuple[str, np.ndarray]:
+    """The same as columns of numbers for least squares, a category's first level without one."""
+    found = piece_columns(names, pieces, adjust_for)
+    parts = [np.zeros((len(names), 0))]
+    for value in (found[name] for name in found):
+        if pd.api.types.is_numeric_dtype(value):
+            parts.append(value.to_numpy()[:, None])
         else:
-            code = pd.factorize(value)[0]
-            code = np.where(empty, 0, np.where(code < 0, code.max() + 1, code))
-            parts.append(np.eye(code.max() + 1)[code][:, 1:])
-    return ", ".join(adjust_for), np.hstack(parts)
+            code, levels = pd.factorize(value)
+            parts.append(np.eye(len(levels))[code][:, 1:])
+    return ", ".join(found.columns), np.hstack(parts)
 
 
 def _columns_there(servings: pd.DataFrame, pieces: pd.DataFrame) -> list[Callable[[], None]]:

@@ -12,6 +12,7 @@ from doughkit.fitting.studentized import range_point, range_sf
 from doughkit.panel.answers import Answers, gather
 from doughkit.panel.batches import Batches, batches
 from doughkit.panel.means import with_interval
+from doughkit.panel.power import findable
 from doughkit.tables.problems import Problem, StudyProblems
 
 SCOPE = "people_like_these"
@@ -21,7 +22,8 @@ SCOPE = "people_like_these"
 class DoughComparison:
     """Whether the batches tasted differ, per attribute.
 
-    tests: attribute, f, df, df_error, p, doughs, assessors, balanced, about, scope.
+    tests: attribute, f, df, df_error, p, findable, doughs, assessors, balanced, about, scope;
+        findable: points between two doughs that would be found in 4 tastings of 5.
     means: attribute, dough, mean, se, df, ci_low, ci_high, ci_level, answers, assessors, scope.
     differences: attribute, dough, other_dough, difference, se, df, p, ci_low, ci_high, ci_level,
         pairs, tasted_together, about, scope; p and interval hold for all pairs of an attribute at
@@ -44,7 +46,13 @@ class DoughComparison:
             for row in tests.itertuples()
         ]
         apart = [word for word, p in zip(words, tests["p"], strict=True) if p <= 0.05]
-        same = [word for word, p in zip(words, tests["p"], strict=True) if not p <= 0.05]
+        same = [
+            f"{word[:-1]}; {row.findable:.1f} points would be found 4 times in 5)"
+            if np.isfinite(row.findable)
+            else word
+            for word, row in zip(words, tests.itertuples(), strict=True)
+            if not row.p <= 0.05
+        ]
         said = f"These batches differ in {', '.join(apart)}. " if apart else ""
         said += f"These batches can't be told apart in {', '.join(same)}. " if same else ""
         said += "This is about the batches tasted: a batch's own luck is in each difference, so "
@@ -198,6 +206,7 @@ def _read(found: Answers, at: int, table: Batches, level: float) -> tuple[pd.Dat
         }
     )
     differences = _pairs(table, level).assign(about="batch", scope=SCOPE)
+    tests.insert(5, "findable", findable(differences["se"].median(), dough["df"], fit.rest_df))
     differences.insert(0, "attribute", name)
     first = ["attribute", "source", "df", "sum_square", "mean_square", "f", "p"]
     return tests, with_interval(means, level=level, scope=SCOPE), differences, sources[first]

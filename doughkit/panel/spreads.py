@@ -115,9 +115,8 @@ def what_spreads(
         )
     codes = _codes(servings, pieces)
     fixed = _fixed(servings, pieces, adjust_for)
-    apart = [_without(np.eye(code.max() + 1)[code], fixed) for code in codes.values()]
-    group = _merged(apart)
-    names = list(codes)
+    names, apart = list(codes), [_without(code, fixed) for code in codes.values()]
+    group = merged(list(codes.values()), fixed)
     rows = [
         (
             name,
@@ -168,19 +167,27 @@ def _fixed(servings: pd.DataFrame, pieces: pd.DataFrame, adjust_for) -> np.ndarr
     return left[:, value > 1e-10 * value[0]]
 
 
-def _without(groups: np.ndarray, fixed: np.ndarray) -> np.ndarray:
+def _without(code: np.ndarray, fixed: np.ndarray) -> np.ndarray:
+    """A level's groups as columns, less what the orthonormal columns `fixed` hold of them."""
+    groups = np.eye(code.max() + 1)[code]
     return groups - fixed @ (fixed.T @ groups)
 
 
-def _merged(apart: list[np.ndarray]) -> np.ndarray:
-    """Number levels so that those share a number whose spreads only add up in these servings."""
-    count = len(apart)
+def merged(codes: list[np.ndarray], fixed: np.ndarray) -> np.ndarray:
+    """Number levels so that those share a number whose spreads only add up in these servings.
+
+    -1: all of the level is in `fixed`.
+    """
+    apart = [_without(code, fixed) for code in codes]
     square = np.array([[((a.T @ b) ** 2).sum() for b in apart] for a in apart])
-    scale = np.sqrt(np.maximum(np.diag(square), 1e-300))
-    value, vector = np.linalg.eigh(square / np.outer(scale, scale))
+    seen = np.array([(one**2).sum() > 1e-9 * len(one) for one in apart])
+    scale = np.sqrt(np.diag(square)[seen])
+    value, vector = np.linalg.eigh(square[np.ix_(seen, seen)] / np.outer(scale, scale))
     unseen = vector[:, value < 1e-9]
-    together = np.abs(unseen @ unseen.T) > 1e-6
-    return connected_components(together | np.eye(count, dtype=bool), directed=False)[1]
+    together = (np.abs(unseen @ unseen.T) > 1e-6) | np.eye(int(seen.sum()), dtype=bool)
+    group = np.full(len(codes), -1)
+    group[seen] = connected_components(together, directed=False)[1]
+    return group
 
 
 def _df(at: int, group: np.ndarray, apart: list[np.ndarray], codes: list[np.ndarray]) -> float:
