@@ -42,6 +42,7 @@ def measured_study(seed=None, times=(5.0, 6.5, 8.0), faces=True, error=0.15, **t
             "round": 1.0,
             "formula": "plain",
             "status": "baked",
+            "mixed_on": [f"day {number // 2}" for number in range(len(points))],
             "hydration_pct": [62 + 8.0 * h for h, _ in points],
             "salt_pct": [2.1 + 0.5 * s for _, s in points],
         }
@@ -85,11 +86,11 @@ def levels(found):
 # --- what is recommended -----------------------------------------------------------------------
 
 
-def test_without_error_the_best_level_that_can_be_set_is_found():
-    found = advice.recommend(measured_study(seed=1, error=1e-4), seed=1)
-    assert levels(found).to_dict() == {"hydration_pct": 60, "salt_pct": 2.2, "bake_min": 7.0}
+def test_almost_without_error_levels_as_good_as_the_best_are_found():
+    found = advice.recommend(measured_study(seed=1, error=0.02), seed=1)
+    assert firmness(levels(found)) > 9.8
     assert found.expected.loc[0, "mean"] == pytest.approx(10, abs=0.2)
-    assert found.expected.loc[0, "data_mean"] == pytest.approx(10, abs=0.01)
+    assert found.expected.loc[0, "data_mean"] == pytest.approx(10, abs=0.1)
 
 
 @given(st.integers(0, 1000))
@@ -184,7 +185,7 @@ def test_a_panel_that_scores_all_a_point_higher_gets_the_same_levels():
     }
     one = advice.recommend(tables, seed=1)
     two = advice.recommend(tables | higher, seed=1)
-    pd.testing.assert_frame_equal(one.levels, two.levels)
+    assert one.levels["recommended"].tolist() == two.levels["recommended"].tolist()
     np.testing.assert_allclose(one.expected["difference"], two.expected["difference"], atol=1e-9)
 
 

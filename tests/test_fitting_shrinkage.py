@@ -88,7 +88,7 @@ def test_its_likelihood_is_that_of_the_gaussian_process(seed):
         whole = prior + whole_covariance(groups, noise, size)
         expected = multivariate_normal([5.0] * len(x), whole).logpdf(responses["crispness"])
         assert size["log_likelihood"] == pytest.approx(expected, abs=1e-8)
-    likelihood = found.samples["log_likelihood"]
+    likelihood = found.samples["log_likelihood"] + found.samples["log_chance"]
     weight = np.exp(likelihood - likelihood.max())
     np.testing.assert_allclose(found.samples["weight"], weight / weight.sum(), atol=1e-12)
 

@@ -4,24 +4,25 @@ from __future__ import annotations
 
 import numpy as np
 
-from doughkit.advice.weighing import FORMULAS, Drawn, Weighed
+from doughkit.advice.weighing import FORMULAS, Drawn, Search
 
 OWN_REACH = 0.25
 
 
-def next_places(weighed: Weighed, doughs: int, pieces: int) -> list[np.ndarray]:
+def next_places(
+    drawn: Drawn, search: Search, baked: np.ndarray, doughs: int, pieces: int, *, rng
+) -> list[np.ndarray]:
     """Places of the pieces of each dough to bake next, the recommended dough first.
 
     Improvement is counted, draw by draw, on the best of all that is baked or chosen already; so
     each dough is chosen for what the others would leave open.
     """
-    rng = np.random.default_rng([weighed.seed, 2])
-    drawn, space, best = weighed.drawn, weighed.space, weighed.search.best
-    own = weighed.baked[space.allowed(weighed.baked)]
+    space, best = drawn.space, search.best
+    own = baked[space.allowed(baked)]
     formulas = np.concatenate(
         [
             best[None],
-            weighed.search.best_of_draws[:FORMULAS],
+            search.best_of_draws[:FORMULAS],
             space.spread_out(FORMULAS, rng),
             space.around(best[None], OWN_REACH, FORMULAS, rng),
         ]

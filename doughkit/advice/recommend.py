@@ -205,7 +205,7 @@ def _best_baked(weighed: Weighed, expected: pd.DataFrame) -> tuple[pd.DataFrame,
             "recommended": [weighed.search.goal],
             "best_baked": row["goal"],
             "better_share": float(better.mean()),
-            "left_to_gain": shortfall(weighed),
+            "left_to_gain": shortfall(weighed.drawn, weighed.search),
             "reference_share": _reference_share(weighed, expected),
             "goal_is": weighed.wanted.goal_is,
         }

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.advice.improving import next_places
-from doughkit.advice.weighing import Weighed, weigh
+from doughkit.advice.weighing import Drawn, Search, Weighed, weigh
 from doughkit.tables.problems import Problem, StudyProblems
 from doughkit.trials.factors import factors_per
 from doughkit.trials.rounds import Round, dough_names
@@ -89,7 +89,14 @@ def require_counts(**counts: int) -> None:
 
 def round_of(weighed: Weighed, *, doughs_to_add: int, pieces_per_dough: int) -> Round:
     """The round for a study that has been weighed up."""
-    places = next_places(weighed, doughs_to_add, pieces_per_dough)
+    places = next_places(
+        weighed.drawn,
+        weighed.search,
+        weighed.baked,
+        doughs_to_add,
+        pieces_per_dough,
+        rng=np.random.default_rng([weighed.seed, 2]),
+    )
     roles = ["recommended"] + ["promising"] * (doughs_to_add - 1)
     order = np.random.default_rng([weighed.seed, 3]).permutation(doughs_to_add)
     number = next_number(weighed.tables["doughs"])
@@ -136,18 +143,17 @@ def base_formula(doughs: pd.DataFrame) -> str:
     return str(used[0]) if len(used) == 1 else ""
 
 
-def shortfall(weighed: Weighed) -> float:
+def shortfall(drawn: Drawn, search: Search) -> float:
     """What better levels would gain on average over the draws, by the surfaces' own lights."""
-    drawn = weighed.drawn
-    best = drawn.goals(weighed.search.best[None])[:, 0]
-    rows = weighed.space.rows(weighed.search.best_of_draws)
+    best = drawn.goals(search.best[None])[:, 0]
+    rows = drawn.space.rows(search.best_of_draws)
     own = {name: (one * rows).sum(axis=1)[:, None] for name, one in drawn.coefficients.items()}
     ideal = drawn.wanted.goal(own, drawn.references)[:, 0]
     return float((best - np.minimum(ideal, best)).mean())
 
 
 def _notes(weighed: Weighed, doughs_to_add: int) -> list[str]:
-    left = shortfall(weighed)
+    left = shortfall(weighed.drawn, weighed.search)
     if weighed.wanted.goal_is != "distance":
         return []
     if left <= LITTLE:

@@ -79,7 +79,7 @@ class Weighed:
 
 def weigh(tables: Mapping[str, pd.DataFrame], *, goal: str, seed: int, assumptions=None) -> Weighed:
     """Fit what is wanted and find the best levels; refuses a study that can't be advised on."""
-    _require_tables(tables)
+    require_tables(tables)
     wanted = read_wanted(tables, goal)
     return weigh_wanted(tables, wanted, seed=seed, assumptions=assumptions)
 
@@ -154,7 +154,7 @@ def settle(drawn: Drawn, seen: np.ndarray, goals: np.ndarray) -> tuple[np.ndarra
     return seen[chosen], float(goals[chosen])
 
 
-def _require_tables(tables: Mapping[str, pd.DataFrame]) -> None:
+def require_tables(tables: Mapping[str, pd.DataFrame]) -> None:
     needed = {
         "targets": "write what is wanted: low, aim, high, or like = reference",
         "factors": "name what may change, from which low to which high",

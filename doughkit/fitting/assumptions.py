@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -98,27 +99,58 @@ def read_assumptions(assumptions: pd.DataFrame | None, needed: set[str]) -> pd.D
     return named
 
 
-def sample_assumptions(named: pd.DataFrame, names: list[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """An even sample of the sizes (draw × assumption, as shares of the scale) and its z values.
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """Sets of spreads that stand for all that are likely.
 
-    Nothing is random: the points of the sample are the same at every call.
+    places : set × loose assumption, in standard deviations of what is assumed
+    sizes : set × assumption, as shares of the scale
+    log_chance : what a set counts beforehand, beside how well it explains the data
     """
-    loose = [name for name in names if named.loc[name, "log_sd"] > 0]
-    z = pd.DataFrame(0.0, index=range(SAMPLE if loose else 1), columns=names)
-    if loose:
-        z[loose] = _even_normals(len(loose))
-    sizes = named.loc[names, "share"].to_numpy(float) * np.exp(
-        z.to_numpy() * named.loc[names, "log_sd"].to_numpy(float)
-    )
-    sizes = pd.DataFrame(sizes, columns=names)
-    linear = sizes.get("linear")
-    for name in names:
-        if named.loc[name, "of"] == "linear" and linear is not None:
-            sizes[name] = sizes[name] * linear
-    return sizes, z
+
+    places: np.ndarray
+    sizes: pd.DataFrame
+    log_chance: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Assumed:
+    """The assumptions of one fit: which are loose, and how sets of them are drawn evenly."""
+
+    named: pd.DataFrame
+    names: list[str]
+
+    @property
+    def loose(self) -> list[str]:
+        return [name for name in self.names if self.named.loc[name, "log_sd"] > 0]
+
+    def even(self, count: int = SAMPLE) -> Sample:
+        """As likely as they are assumed to be; nothing is random, every call gives the same."""
+        if not self.loose:
+            return self._at(np.zeros((1, 0)), np.zeros(1))
+        return self._at(_even_normals(len(self.loose), count), np.zeros(count))
+
+    def around(self, middle: np.ndarray, root: np.ndarray, count: int = SAMPLE) -> Sample:
+        """Denser where the data point to; what that favours is taken off again by `log_chance`."""
+        even = _even_normals(len(self.loose), count)
+        places = middle + even @ root.T
+        log_size = np.log(np.abs(np.diag(root))).sum()
+        log_chance = -0.5 * (places**2).sum(axis=1) + 0.5 * (even**2).sum(axis=1) + log_size
+        return self._at(places, log_chance)
+
+    def _at(self, places: np.ndarray, log_chance: np.ndarray) -> Sample:
+        moved = np.zeros((len(places), len(self.names)))
+        moved[:, [self.names.index(name) for name in self.loose]] = places
+        chosen = self.named.loc[self.names]
+        sizes = chosen["share"].to_numpy(float) * np.exp(moved * chosen["log_sd"].to_numpy(float))
+        sizes = pd.DataFrame(sizes, columns=self.names)
+        for name in self.names:
+            if self.named.loc[name, "of"] == "linear" and "linear" in self.names:
+                sizes[name] = sizes[name] * sizes["linear"]
+        return Sample(places, sizes, log_chance)
 
 
 @lru_cache(maxsize=16)
-def _even_normals(dimensions: int) -> np.ndarray:
-    points = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng(64)).random(SAMPLE)
+def _even_normals(dimensions: int, count: int) -> np.ndarray:
+    points = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng(64)).random(count)
     return norm.ppf(points)

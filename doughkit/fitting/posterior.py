@@ -63,11 +63,13 @@ def covariance_of(rows, prior, shared, spread) -> np.ndarray:
     return total
 
 
-def solve_posterior(rows, response, prior, shared, spread, noise) -> Posterior:
+def solve_posterior(
+    rows, response, prior, shared, spread, noise, log_chance: np.ndarray | float = 0.0
+) -> Posterior:
     """Posterior and marginal likelihood of one response.
 
     spread has one column per entry of `shared` and a last one for the single observation; noise is
-    n × n, known.
+    n × n, known; log_chance is what each set of spreads counts beforehand.
     """
     count, size = rows.shape
     own = noise[None] + spread[:, -1, None, None] * np.eye(count)
@@ -88,7 +90,8 @@ def solve_posterior(rows, response, prior, shared, spread, noise) -> Posterior:
         likelihood = -0.5 * square[:, size, size] - log_size - 0.5 * count * np.log(2 * np.pi)
         parts.append((mean, covariance, likelihood))
     mean, covariance, likelihood = (np.concatenate(part) for part in zip(*parts, strict=True))
-    weight = np.exp(likelihood - logsumexp(likelihood))
+    counted = likelihood + log_chance
+    weight = np.exp(counted - logsumexp(counted))
     return Posterior(mean, covariance, likelihood, weight)
 
 

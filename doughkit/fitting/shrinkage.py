@@ -7,11 +7,18 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from doughkit.fitting.assumptions import read_assumptions, sample_assumptions
+from doughkit.fitting.assumptions import Assumed, Sample, read_assumptions
 from doughkit.fitting.design import checked_level, design_matrix
-from doughkit.fitting.posterior import same_group, solve_posterior
+from doughkit.fitting.posterior import Posterior, same_group, solve_posterior
 from doughkit.fitting.shrunk import Part, ShrinkageFit
 from doughkit.tables.problems import Problem, StudyProblems
+
+PASSES = 6
+ENOUGH = 12.0
+WIDER = 1.3
+LEAST = 0.05
+"""Passes in search of the likely spreads, sets that must carry weight, how much wider each pass
+looks than the last found, and the least it looks around, in standard deviations."""
 
 
 def fit_shrinkage(
@@ -83,10 +90,9 @@ def fit_shrinkage(
     term_kinds = ["constant", *(kinds[name] for name in design.columns)]
     named = read_assumptions(assumptions, {*term_kinds, *groups.columns})
     names = [one for one in named.index if one in {*term_kinds, *groups.columns, "piece", "linear"}]
-    sizes, z = sample_assumptions(named, names)
+    assumed = Assumed(named, names)
     misfit = float(named.loc["misfit", "share"])
-    prior = sizes[term_kinds].to_numpy() ** 2
-    spread = sizes[[*groups.columns, "piece"]].to_numpy() ** 2
+    spreads = [*groups.columns, "piece"]
     numbers = [pd.factorize(groups[name])[0] for name in groups.columns]
     parts = {}
     for name in responses.columns:
@@ -95,17 +101,64 @@ def fit_shrinkage(
         length, middle = high - low, (low + high) / 2
         known = np.zeros((len(rows), len(rows))) if name not in (noise or {}) else noise[name]
         known = np.asarray(known, dtype=float)[np.ix_(there, there)] / length**2
-        posterior = solve_posterior(
+        given = (
             rows.to_numpy()[there],
             (responses[name].to_numpy(float)[there] - middle) / length,
-            prior,
             [same_group(number[there]) for number in numbers],
-            spread,
             known,
         )
+
+        def solve(sample, given=given):
+            prior, spread = (sample.sizes[kind].to_numpy() ** 2 for kind in (term_kinds, spreads))
+            columns, response, shared, noise = given
+            return solve_posterior(
+                columns, response, prior, shared, spread, noise, sample.log_chance
+            )
+
+        sample, posterior = weigh_spreads(assumed, solve)
+        prior, spread = (sample.sizes[kind].to_numpy() ** 2 for kind in (term_kinds, spreads))
         following = spread.sum(axis=1) + float(np.mean(np.diag(known)))
-        parts[name] = Part(posterior, middle, length, following, misfit, prior, int(there.sum()))
-    return ShrinkageFit(level, tuple(rows.columns), sizes, z, parts)
+        parts[name] = Part(
+            posterior, sample, middle, length, following, misfit, prior, int(there.sum())
+        )
+    return ShrinkageFit(level, tuple(rows.columns), parts)
+
+
+def weigh_spreads(assumed: Assumed, solve) -> tuple[Sample, Posterior]:
+    """An even sample of the spreads; where the data leave only few sets of it, a denser one there.
+
+    Each pass looks around what the last found, first cautiously, until enough sets carry weight.
+    """
+    sample = assumed.even()
+    posterior = solve(sample)
+    for _ in range(PASSES):
+        weight = posterior.weight
+        if len(weight) == 1 or carrying(weight) >= ENOUGH:
+            break
+        weight = tempered(weight)
+        middle = weight @ sample.places
+        off = sample.places - middle
+        spread = (weight[:, None] * off).T @ off + LEAST**2 * np.eye(len(middle))
+        sample = assumed.around(middle, WIDER * np.linalg.cholesky(spread))
+        posterior = solve(sample)
+    return sample, posterior
+
+
+def carrying(weight: np.ndarray) -> float:
+    """How many equal weights would be worth as much."""
+    return float(1 / (weight**2).sum())
+
+
+def tempered(weight: np.ndarray) -> np.ndarray:
+    """The weights evened out until enough sets carry some."""
+    low, high = 0.0, 1.0
+    logs = np.log(np.maximum(weight, 1e-300))
+    for _ in range(30):
+        power = (low + high) / 2
+        even = np.exp(power * (logs - logs.max()))
+        even = even / even.sum()
+        low, high = (power, high) if carrying(even) > ENOUGH / 2 else (low, power)
+    return even
 
 
 def _refuse(rows, responses, groups, kinds, scales, noise) -> None:

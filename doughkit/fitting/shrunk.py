@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logsumexp
 
+from doughkit.fitting.assumptions import Sample
 from doughkit.fitting.design import checked_level, design_matrix
 from doughkit.fitting.posterior import Posterior, mixture_quantile
 from doughkit.tables.problems import problem_error
@@ -27,16 +28,13 @@ class ShrinkageFit:
     spreads : response, assumption, assumed, assumed_low, assumed_high, found, found_low,
         found_high, in units of the response
     samples : response, sample, one column per assumption (in units of the response),
-        log_likelihood, weight
+        log_likelihood, log_chance (what a set counts beforehand), weight
     figures : response, observations, log_likelihood, conflict (the largest weight that the data
         put on the top tenth of what was assumed of a spread; above one half they contradict it)
     """
 
     level: float
     terms: tuple[str, ...]
-    sizes: pd.DataFrame = field(repr=False)
-    """The sample of what may be assumed, as shares of a scale; `places` in standard deviations."""
-    places: pd.DataFrame = field(repr=False)
     parts: dict[str, Part] = field(repr=False)
 
     @cached_property
@@ -45,15 +43,15 @@ class ShrinkageFit:
 
     @cached_property
     def spreads(self) -> pd.DataFrame:
-        return self._each(lambda part: _spreads(self.sizes, part))
+        return self._each(_spreads)
 
     @cached_property
     def samples(self) -> pd.DataFrame:
-        return self._each(lambda part: _samples(self.sizes, part))
+        return self._each(_samples)
 
     @cached_property
     def figures(self) -> pd.DataFrame:
-        return self._each(lambda part: _figures(self.places, part))
+        return self._each(_figures)
 
     def _each(self, frame_of) -> pd.DataFrame:
         """One frame from that of every response, its name in front."""
@@ -111,6 +109,7 @@ class Part:
     """One response: its posterior in shares of the scale, and the way back to its units."""
 
     posterior: Posterior
+    sample: Sample
     middle: float
     length: float
     next_variance: np.ndarray
@@ -182,33 +181,37 @@ def _coefficients(terms: list[str], part: Part, level: float) -> pd.DataFrame:
     )
 
 
-def _spreads(sizes: pd.DataFrame, part: Part) -> pd.DataFrame:
-    even = np.full(len(sizes), 1 / len(sizes))
+def _spreads(part: Part) -> pd.DataFrame:
+    chance = np.exp(part.sample.log_chance - logsumexp(part.sample.log_chance))
     rows = []
-    for name in sizes.columns:
-        values = part.length * sizes[name].to_numpy()
+    for name in part.sample.sizes.columns:
+        values = part.length * part.sample.sizes[name].to_numpy()
         order = np.argsort(values)
         row = {"assumption": name}
-        for word, weight in (("assumed", even), ("found", part.posterior.weight)):
+        for word, weight in (("assumed", chance), ("found", part.posterior.weight)):
             sums = np.cumsum(weight[order])
-            ends = [values[order][np.searchsorted(sums, at - 1e-12)] for at in (0.05, 0.95)]
+            ends = [values[order][np.searchsorted(sums, at - 1e-9)] for at in (0.05, 0.95)]
             row |= {word: float(weight @ values), f"{word}_low": ends[0], f"{word}_high": ends[1]}
         rows.append(row)
     return pd.DataFrame(rows)
 
 
-def _samples(sizes: pd.DataFrame, part: Part) -> pd.DataFrame:
+def _samples(part: Part) -> pd.DataFrame:
     # The likelihood of the values as they are, not as shares of the scale.
     likelihood = part.posterior.log_likelihood - part.count * np.log(part.length)
-    frame = (part.length * sizes).assign(log_likelihood=likelihood, weight=part.posterior.weight)
-    frame.insert(0, "sample", np.arange(len(sizes)))
+    frame = (part.length * part.sample.sizes).assign(
+        log_likelihood=likelihood,
+        log_chance=part.sample.log_chance,
+        weight=part.posterior.weight,
+    )
+    frame.insert(0, "sample", np.arange(len(frame)))
     return frame
 
 
-def _figures(places: pd.DataFrame, part: Part) -> pd.DataFrame:
-    outer = part.posterior.weight @ (places.to_numpy() > OUTER)
-    likelihood = part.posterior.log_likelihood
-    whole = logsumexp(likelihood) - np.log(len(places)) - part.count * np.log(part.length)
+def _figures(part: Part) -> pd.DataFrame:
+    outer = part.posterior.weight @ (part.sample.places > OUTER)
+    counted = part.posterior.log_likelihood + part.sample.log_chance
+    whole = logsumexp(counted) - np.log(len(counted)) - part.count * np.log(part.length)
     return pd.DataFrame(
         {
             "observations": [float(part.count)],

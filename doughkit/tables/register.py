@@ -219,7 +219,7 @@ TABLES: dict[str, Table] = {
                     "role",
                     "choice",
                     "its place in the planned round",
-                    choices=("corner", "centre", "axial", "recommended", "promising"),
+                    choices=("corner", "centre", "axial", "recommended", "promising", "best so far"),
                 ),
                 _col("formula", "name", "the base formula it was varied from"),
                 _col("mixed_on", "date", "day of mixing"),

@@ -202,7 +202,7 @@ def side_by_side(found: TextureFit, assumed: AssumedFit) -> pd.DataFrame:
     >>> both = side_by_side(fit(values, doughs, pieces, factors),
     ...     fit_assuming(values, doughs, pieces, factors))
     >>> both[["term", "data_low_to_high", "low_to_high"]].round(1).values.tolist()[0]
-    ['salt_pct', 3.0, 2.9]
+    ['salt_pct', 3.0, 2.8]
     """
     common = set(found.attributes) & set(assumed.attributes)
     if not common or found.level != assumed.level:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from doughkit.fitting.assumptions import starting_assumptions
 from doughkit.fitting.design import checked_level
 from doughkit.fitting.shrinkage import fit_shrinkage
 from doughkit.texture.assumed import AssumedFit, AssumedSurface
@@ -20,6 +21,10 @@ TASTE_DF = 5.0
 MEASURED_SPAN = 1.6
 """The declared scale of a rated attribute is about this many times the range its breads show; a
 measured property has no declared scale, so its own is made in the same proportion."""
+MEASURED = {"day": 1.5, "misfit": 2.0}
+MEASURED_LOG_SD = 1.0
+"""Of a measured property days may differ more, since nobody compares them in his mind, and it may
+bend more than a rating, which its scale holds; and of its spreads little is known beforehand."""
 
 
 def fit_assuming(
@@ -83,7 +88,7 @@ def fit_assuming(
     ...     "mean": [3.0, 4.0, 6.0]})
     >>> found = fit_assuming(values, doughs, pieces, factors, scales={"crispness": (1, 9)})
     >>> found.effects[["term", "low_to_high", "share_from_assumptions"]].round(1).values.tolist()
-    [['salt_pct', 2.6, 0.1], ['salt_pct²', 0.3, 0.2]]
+    [['salt_pct', 2.4, 0.1], ['salt_pct²', 0.3, 0.2]]
     """
     level = checked_level(level)
     table = piece_table(values, doughs, pieces, factors, block=None)
@@ -100,13 +105,22 @@ def fit_assuming(
             groups,
             kinds=ground.kinds,
             scales={attribute: scale},
-            assumptions=assumptions,
+            assumptions=assumptions if noise is not None else loosened(assumptions),
             noise={} if noise is None else {attribute: noise},
             level=level,
         )
         surfaces[attribute] = AssumedSurface(ground, fitted, attribute, scale)
     design = table.rows.drop(columns=["status", "block"], errors="ignore")
     return AssumedFit(table.left_out, design, level, surfaces)
+
+
+def loosened(assumptions: pd.DataFrame | None) -> pd.DataFrame:
+    """What is assumed of a measured property: hardly anything of its spreads."""
+    frame = starting_assumptions() if assumptions is None else assumptions
+    times = frame["assumption"].map(MEASURED).fillna(1.0)
+    loose = frame["assumption"].isin(["day", "dough", "piece"]) & frame["log_sd"].gt(0)
+    wide = frame["log_sd"].clip(lower=MEASURED_LOG_SD)
+    return frame.assign(share=frame["share"] * times, log_sd=frame["log_sd"].where(~loose, wide))
 
 
 def shown_span(values: pd.Series) -> tuple[float, float]:
