@@ -10,11 +10,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import chi2
 
 from doughkit.baking.ensemble import Members, independent
 
 PASSES = (3.0, 1.5)
 """By how much each pass inflates the errors' variance; their inverses add up to one."""
+ABSURD = 0.95
+"""What less than one kitchen in twenty of the guesses would show counts as a misfit."""
+WIDEST = 3.0
 
 
 @dataclass(frozen=True)
@@ -47,6 +51,8 @@ class Learnt:
     members: Members
     evidence: Evidence
     noise: np.ndarray
+    wider: float
+    """By which factor the guesses were widened because the observations surprised them."""
 
     def bend(self, targets: np.ndarray) -> np.ndarray:
         """Targets simulated with `members`, after all that was observed."""
@@ -66,16 +72,34 @@ def learn(
 
     `df`: on how many repeats the errors rest; few give the members' errors long tails.
     """
-    members, noises = drawn, []
+    guessed = simulate(drawn)
+    wider = _surprise(drawn.matrix(), guessed, observed, error)
+    members, noises = drawn.moved_to(wider * drawn.matrix()), []
+    would = guessed.mean(axis=0) + wider * (guessed - guessed.mean(axis=0))
     tails = np.sqrt(df / rng.chisquare(df, drawn.count))[:, None]
     for inflated in PASSES:
         beside = np.hstack([drawn.matrix(), *noises])
         noise = tails * independent(rng, drawn.count, len(observed), beside=beside)
-        seen = Evidence(simulate(members), observed, error * np.sqrt(inflated), noise)
+        seen = Evidence(would, observed, error * np.sqrt(inflated), noise)
         noises.append(noise)
-        if inflated != PASSES[-1]:
+        if inflated != PASSES[-1] and observed.size:
             members = members.moved_to(seen.bend(members.matrix()))
-    return Learnt(drawn, members, seen, np.hstack(noises))
+            would = simulate(members)
+    return Learnt(drawn, members, seen, np.hstack(noises), wider)
+
+
+def _surprise(scores, guessed, observed, error) -> float:
+    """How much wider the guesses must be for what was observed not to be absurd; mostly 1.
+
+    The members' mean scores after the observations, squared and summed, against what chance allows
+    in as many directions as the observations tell of.
+    """
+    if not observed.size:
+        return 1.0
+    bent = Evidence(guessed, observed, error, np.zeros_like(guessed)).bend(scores)
+    told = max(float(np.clip(1 - bent.var(axis=0, ddof=1), 0, 1).sum()), 0.5)
+    off = float((bent.mean(axis=0) ** 2).sum())
+    return float(np.sqrt(np.clip(off / chi2.ppf(ABSURD, told), 1, WIDEST**2)))
 
 
 def width_after(target: np.ndarray, candidate: np.ndarray, error: float) -> float:

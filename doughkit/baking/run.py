@@ -40,7 +40,7 @@ class Rule:
 
 
 RULES = {
-    "rough": Rule(1.0e-3, (10, 14, 20, 32, 48), 4.0, 60, 400, "quick_cells"),
+    "rough": Rule(1.0e-3, (10, 14, 20, 28), 4.0, 60, 200, "quick_cells"),
     "quick": Rule(0.8e-3, (12, 16, 24, 36, 48), 2.0, 100, 600, "quick_cells"),
     "fine": Rule(0.4e-3, (36, 48, 60, 72), 0.5, 300, 10**6, "cells"),
 }

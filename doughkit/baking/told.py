@@ -100,7 +100,7 @@ def parameters(learnt: Learnt, bakes: pd.DataFrame) -> pd.DataFrame:
         after = np.quantile(bent[:, column], [0.5, (1 - LEVEL) / 2, (1 + LEVEL) / 2])
         scores = {(oven, unknown): np.concatenate([before, after])}
         value = replace(members, scores=scores).value(oven, unknown, table[unknown][place], spread)
-        told = 100 * max(1 - bent[:, column].var(ddof=1), 0)
+        told = 100 * max(1 - bent[:, column].var(ddof=1) / learnt.wider**2, 0)
         rows.append(
             (oven, unknown, guesses().loc[unknown, "meaning"], *value, told, bent[:, column].mean())
         )
