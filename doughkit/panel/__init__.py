@@ -6,6 +6,7 @@ from doughkit.panel.comparisons import comparisons_needed, difference_test
 from doughkit.panel.declared import key_answers
 from doughkit.panel.doughs import DoughComparison, compare_doughs
 from doughkit.panel.formulas import FormulaComparison, compare_formulas
+from doughkit.panel.incomplete import durbin_test
 from doughkit.panel.just_right import just_about_right
 from doughkit.panel.linking import LinkedTastings, link_tastings
 from doughkit.panel.means import PieceMeans, piece_means
@@ -15,6 +16,7 @@ from doughkit.panel.rankings import RankTest, rank_test
 from doughkit.panel.recipes import dough_spread
 from doughkit.panel.reference import ReferenceComparison, compare_to_reference
 from doughkit.panel.reliability import Reliability, reliability
+from doughkit.panel.sequential import sequential_lines
 from doughkit.panel.serving import ServingPlan, serving_plan
 from doughkit.panel.sheets import TastingSheets, tasting_sheets
 from doughkit.panel.spreads import WhatSpreads, what_spreads
@@ -40,6 +42,7 @@ __all__ = [
     "comparisons_needed",
     "difference_test",
     "dough_spread",
+    "durbin_test",
     "just_about_right",
     "key_answers",
     "link_tastings",
@@ -48,6 +51,7 @@ __all__ = [
     "piece_means",
     "rank_test",
     "reliability",
+    "sequential_lines",
     "serving_plan",
     "tasting_sheets",
     "what_spreads",
