@@ -210,7 +210,24 @@ def test_hours_from_the_oven_are_taken_out_where_a_dough_was_tasted_at_several_a
     one = found.age.iloc[0]
     assert one["ci_low"] < -0.5 < one["ci_high"] and one["ci_high"] - one["ci_low"] < 1.5
     gone = linked(aged, doughs, served_after_min=minutes.where(frame.index != 3).to_numpy())
-    assert gone.age.empty and "are not noted for 1 portions" in gone.summary()
+    assert gone.age.empty and "are missing for 1 portions" in gone.summary()
+
+
+def test_a_reference_out_of_a_box_whose_age_nobody_knows_does_not_hinder():
+    frame, doughs = evenings(4)
+    draw = np.random.default_rng(4)
+    order = {name: place for t in range(3) for place, name in enumerate(draw.permutation(ON[t]))}
+    minutes = (60 + 40.0 * frame["piece"].map(order)).mask(frame["dough"] == "R")
+    aged = frame.assign(score=frame["score"] - 0.5 * minutes.fillna(0) / 60)
+    found = linked(aged, doughs, served_after_min=minutes.to_numpy())
+    assert found.age["ci_low"].iloc[0] < -0.5 < found.age["ci_high"].iloc[0]
+    assert found.notes.empty
+
+
+def test_one_taster_alone_can_t_link_tastings():
+    frame, doughs = evenings(5, people=1)
+    with pytest.raises(StudyProblems, match="let at least two people taste each piece"):
+        linked(frame, doughs)
 
 
 def test_age_that_goes_with_the_dough_alone_is_left_in_it_and_said():

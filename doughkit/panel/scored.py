@@ -166,7 +166,7 @@ def score(
     frame = chosen[["serving", "tasting", "assessor", "piece"]].assign(dough=dough)
     adjust = piece_columns(list(chosen["piece"]), pieces, adjust_for)
     adjust = adjust.loc[:, [name for name in adjust if len(adjust[name].unique()) > 1]]
-    age, notes = _age(chosen)
+    age, notes = _age(chosen, dough)
     scores = wide.loc[chosen["serving"]].add_prefix(RATED).reset_index(drop=True)
     frame = pd.concat([frame, adjust, _lines(chosen, pieces, adjust), age, scores], axis=1)
     return Scored(frame, found.attributes, [*adjust.columns, *age.columns], notes)
@@ -183,15 +183,17 @@ def _lines(servings: pd.DataFrame, pieces: pd.DataFrame, adjust: pd.DataFrame) -
     return found
 
 
-def _age(servings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+def _age(servings: pd.DataFrame, dough: np.ndarray) -> tuple[pd.DataFrame, list[str]]:
+    """Hours from the oven, where noted; a dough of which nobody knows them holds its own age."""
     nothing = pd.DataFrame(index=servings.index)
-    if "served_after_min" not in servings.columns:
+    if "served_after_min" not in servings.columns or servings["served_after_min"].isna().all():
         return nothing, []
     minutes = servings["served_after_min"]
-    if minutes.isna().any():
-        missing = int(minutes.isna().sum())
-        note = f"Minutes from the oven are not noted for {missing} portions: age is left out."
-        return nothing, [note] if missing < len(minutes) else []
+    unknown = minutes.isna().groupby(dough).transform("all")
+    missing = int((minutes.isna() & ~unknown).sum())
+    if missing:
+        return nothing, [f"Minutes from the oven are missing for {missing} portions: age left out."]
+    minutes = minutes.fillna(minutes.mean())
     return (nothing if len(minutes.unique()) < 2 else nothing.assign(**{AGE: minutes / 60})), []
 
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from functools import cache, partial
 
+import numpy as np
 import pandas as pd
+from scipy import stats
 
 from doughkit.panel import durbin_test, sequential_lines
 from tests.outside import DATA, Check
 
 OPEN, LIBRARY, MEMORY = "open data", "reference library", "from memory"
-CONOVER = (
-    "Conover, Practical Nonparametric Statistics, 3rd ed. 1999, p. 391"
-)
+CONOVER = "Conover, Practical Nonparametric Statistics, 3rd ed. 1999, p. 391"
 APPLES = "appletaste (R's DAAG), by first principles"
 MEILGAARD = "Meilgaard, Civille and Carr, Sensory Evaluation Techniques, sequential triangle tests"
 
@@ -39,6 +39,17 @@ def apples():
 @cache
 def line(name, at, share):
     return sequential_lines(share_telling_apart=share)[name].iloc[at]
+
+
+def needed(answers):
+    """The fewest right answers on or above the upper line."""
+    return float(np.ceil(line("different_line", answers - 1, 0.5)))
+
+
+def by_ratio(answers):
+    right = np.arange(answers + 1)
+    ratio = stats.binom.logpmf(right, answers, 2 / 3) - stats.binom.logpmf(right, answers, 1 / 3)
+    return float(right[ratio >= np.log(0.90 / 0.05)][0])
 
 
 def _checks():
@@ -75,6 +86,11 @@ def _checks():
         get = partial(line, name, at, 0.5)
         says = f"triangle, 2/3 right, {name} at {at + 1} answers"
         yield Check(about, says, MEILGAARD, MEMORY, printed, get, 5.1e-4)
+    where = "likelihood ratios by scipy 1.17, stats.binom"
+    for answers in (6, 10, 15):
+        get = partial(needed, answers)
+        says = f"triangle, right answers of {answers} that say different"
+        yield Check(about, says, where, LIBRARY, by_ratio(answers), get)
     says = "triangle, first answers that can reject: 5 of 5"
     get = partial(lambda: sequential_lines([True] * 6)["verdict"].tolist().index("different") + 1.0)
     yield Check(about, says, MEILGAARD, MEMORY, 5.0, get)
