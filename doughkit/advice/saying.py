@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from doughkit.advice.search import NEAR, coded_places
 from doughkit.advice.weighing import Weighed
 from doughkit.fitting.shrunk import CONFLICT
 from doughkit.tables.register import unit_of
 from doughkit.texture.result import TextureFit
+from doughkit.trials.avoid import NEAR, coded_places
 from doughkit.trials.factors import Factor, in_words
 
 MISFIT_P = 0.05

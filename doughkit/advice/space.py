@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 from scipy.stats import qmc
 
-from doughkit.advice.search import NEAR, failed_places
 from doughkit.tables.problems import problem_error
 from doughkit.texture.ground import Ground
+from doughkit.trials.avoid import NEAR, failed_places
 from doughkit.trials.coding import as_levels, code
 from doughkit.trials.factors import Factor, read_factors
 from doughkit.trials.limits import NEAR as OF_LIMIT
