@@ -69,8 +69,11 @@ class Small:
         last = 1 - (q + 2 - g) / below * b
         mean = _clear(1 - a2 / q)
         ratio = 1.0 if mean == first == 0 else mean / first
-        rho = ratio**2 * top / last / q
-        df = 4 + (q + 2) / (q * rho - 1)
+        with np.errstate(divide="ignore"):  # endless is an answer here, and so is 4
+            rho = ratio**2 * top / np.float64(last) / q
+            df = 4 + (q + 2) / np.float64(q * rho - 1)
+        if np.isinf(df):
+            return 1 - a2 / q, np.inf
         scale = 1.0 if abs(df - 2) < 0.01 else df * (1 - a2 / q) / (df - 2)
         return float(scale), float(df)
 
