@@ -1,7 +1,7 @@
 """One picture per question: a frame goes in, axes come out; nothing is computed here."""
 
 from doughkit.charts.baking import bake_loss
-from doughkit.charts.formulas import formulas
+from doughkit.charts.formulas import differences, formulas
 from doughkit.charts.look import Picture, picture
 from doughkit.charts.panel import assessors, means
 from doughkit.charts.texture import effects, strip, surface
@@ -11,6 +11,7 @@ __all__ = [
     "Picture",
     "assessors",
     "bake_loss",
+    "differences",
     "effects",
     "formulas",
     "means",
