@@ -53,7 +53,7 @@ class PublishedBakes:
         )
 
 
-def published_bakes(*, seed: int, members: int = 200) -> PublishedBakes:
+def published_bakes(*, seed: int, members: int = 200, only: str = "") -> PublishedBakes:
     """Put published losses beside what the untuned simulation would have forecast.
 
     Question: what is the simulation worth before anything is weighed?
@@ -64,6 +64,8 @@ def published_bakes(*, seed: int, members: int = 200) -> PublishedBakes:
         For the members drawn.
     members : int
         How many possible truths to carry.
+    only : str
+        Part of the names of the bakes to look at; else all.
 
     Returns
     -------
@@ -78,11 +80,12 @@ def published_bakes(*, seed: int, members: int = 200) -> PublishedBakes:
     conditions are assumed, with their own doubt in the interval; it tests plausibility, no more.
     Source: named with each row.
 
-    >>> published = published_bakes(seed=1, members=40)
-    >>> len(published.bakes)
-    17
+    >>> published = published_bakes(seed=1, members=40, only="cracker")
+    >>> published.bakes[["bake", "loss_pct", "inside"]].values.tolist()
+    [['soda cracker', 20.9, 'yes']]
     """
     bakes = read_published()
+    bakes = bakes[bakes["bake"].str.contains(only, regex=False)].reset_index(drop=True)
     names = bakes["series"].where(bakes["series"] != "", bakes["bake"])
     forecast = np.empty((members, len(bakes)))
     others = np.full((3, len(bakes)), np.nan)
