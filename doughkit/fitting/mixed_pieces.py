@@ -109,45 +109,44 @@ def _crossed(inner: Pieces, columns: list[slice], ratio: np.ndarray) -> Pieces:
     inside = np.eye(c) + gram * gamma
     inverse = np.linalg.inv(inside)
     found = inverse @ inner.whole[:c, c:]
-    between = inverse @ gram
-    weight = gamma[:, None] * inverse
     turn = np.vstack([-gamma[:, None] * found, np.eye(found.shape[1])])
     wide = found.shape[1]
-    first = np.empty((count + more, wide, wide))
-    second = np.empty((count + more, count + more, wide, wide))
-    size = np.empty((count + more, count + more))
-    trace = np.empty(count + more)
-
+    made = Pieces(
+        inner.log_det + float(np.linalg.slogdet(inside)[1]),
+        inner.whole[c:, c:] - inner.whole[:c, c:].T @ (gamma[:, None] * found),
+        np.empty((count + more, wide, wide)),
+        np.empty((count + more, count + more, wide, wide)),
+        np.empty(count + more),
+        np.empty((count + more, count + more)),
+    )
     reach = inner.first[:, :c] @ turn
-    own = inner.first[:, :c, :c]
-    felt = weight @ own
-    first[:count] = turn.T @ inner.first @ turn
-    second[:count, :count] = turn.T @ inner.second @ turn - (
+    _correct(inner, made, turn, reach, gamma[:, None] * inverse)
+    between = inverse @ gram
+    for s, one in enumerate(columns, start=count):
+        mine = found[one]
+        made.first[s] = mine.T @ mine
+        made.trace[s] = np.trace(between[one, one])
+        across = inverse[one] @ inner.first[:, :c, :c] @ inverse[one].T
+        made.size[s, :count] = made.size[:count, s] = np.trace(across, axis1=1, axis2=2)
+        made.second[:count, s] = reach.transpose(0, 2, 1) @ inverse[one].T @ mine
+        made.second[s, :count] = made.second[:count, s].transpose(0, 2, 1)
+        for t, two in enumerate(columns, start=count):
+            made.second[s, t] = mine.T @ between[one, two] @ found[two]
+            made.size[s, t] = (between[one, two] ** 2).sum()
+    return made
+
+
+def _correct(inner: Pieces, made: Pieces, turn, reach, weight: np.ndarray) -> None:
+    """Write the pieces of the levels in blocks as the crossed levels leave them."""
+    count, c = len(inner.trace), len(weight)
+    felt = weight @ inner.first[:, :c, :c]
+    made.first[:count] = turn.T @ inner.first @ turn
+    made.second[:count, :count] = turn.T @ inner.second @ turn - (
         reach.transpose(0, 2, 1)[:, None] @ (weight @ reach)[None]
     )
-    trace[:count] = inner.trace - np.trace(felt, axis1=1, axis2=2)
-    size[:count, :count] = (
+    made.trace[:count] = inner.trace - np.trace(felt, axis1=1, axis2=2)
+    made.size[:count, :count] = (
         inner.size
         - 2 * np.einsum("ij,klji->kl", weight, inner.second[:, :, :c, :c])
         + np.einsum("kij,lji->kl", felt, felt)
-    )
-    for s, one in enumerate(columns, start=count):
-        mine = found[one]
-        first[s] = mine.T @ mine
-        trace[s] = np.trace(between[one, one])
-        across = inverse[one] @ own @ inverse[one].T
-        size[s, :count] = size[:count, s] = np.trace(across, axis1=1, axis2=2)
-        second[:count, s] = reach.transpose(0, 2, 1) @ inverse[one].T @ mine
-        second[s, :count] = second[:count, s].transpose(0, 2, 1)
-        for t, two in enumerate(columns, start=count):
-            second[s, t] = mine.T @ between[one, two] @ found[two]
-            size[s, t] = (between[one, two] ** 2).sum()
-    log_det = inner.log_det + float(np.linalg.slogdet(inside)[1])
-    return Pieces(
-        log_det,
-        inner.whole[c:, c:] - inner.whole[:c, c:].T @ (gamma[:, None] * found),
-        first,
-        second,
-        trace,
-        size,
     )
