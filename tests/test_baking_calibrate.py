@@ -251,6 +251,7 @@ def forecasts(kitchens: Kitchens, place: int) -> dict:
 
 
 @pytest.mark.long
+@pytest.mark.filterwarnings("ignore::doughkit.tables.problems.OutsideRange")
 @pytest.mark.parametrize("world", WORLDS)
 def test_intervals_hold_what_they_claim(world):
     count = 300 if world == WORLDS[0] else 150

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from doughkit.baking.told import (
     with_unweighed,
 )
 from doughkit.baking.weighed import bake_loss
-from doughkit.tables.problems import problem_error, require_columns
+from doughkit.tables.problems import OutsideRange, problem_error, require_columns
 
 BAKE_ERROR_PCT = 0.5
 """Spread of the loss from bake to bake [points], one standard deviation; assumed."""
@@ -192,7 +193,9 @@ def calibrate(
     every = bake_loss(pieces, weighing_error_g=weighing_error_g)
     kept = every["loss_pct"].notna().to_numpy()
     bakes, losses = oven_bakes(pieces[kept], ovens, overview), every[kept]
-    bake_loss(pieces[kept], overview)  # refuses more lost than the dough's water
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutsideRange)  # said once already
+        bake_loss(pieces[kept], overview)  # refuses more lost than the dough's water
     loss = losses["loss_pct"].to_numpy()
     weighing = losses["loss_error_pct"].fillna(SCALE_ERROR_PCT).to_numpy()
     weighed = Weighed(bakes, tell)
