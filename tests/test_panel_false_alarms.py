@@ -81,7 +81,7 @@ KINDS = {
         ("6 × 6 × 2, alike, doughs alike too", "formula", {"people": 6, "luck": 0.0}),
     ],
     "found": [
-        ("6 × 6 × 2, one batch pair 1.5 points apart", "batch", {"people": 6, "luck": 0.0}),
+        ("6 × 6 × 2, one pair of batches 1.5 points apart", "batch", {"people": 6, "luck": 0.0}),
         ("6 × 6 × 2, one formula 1.5 points apart, doughs 0.35", "formula", {"people": 6}),
     ],
     "misread": [
