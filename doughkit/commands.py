@@ -143,6 +143,7 @@ def advice_in_words(folder: Path) -> str:
     opened = study.open_study(folder)
     advised = advice.recommend(opened, seed=SEED)
     following = advised.next_round
+    sure_of_it = advice.confirming_round(opened, seed=SEED)
     fresh = following.doughs[following.doughs["role"] == "recommended"].head(1)
     mixed = formulas.vary(opened["formulas"], fresh, opened.get("ingredients"))
     sure = ["factor", "recommended", "ci_low", "ci_high", "baked_low", "baked_high"]
@@ -154,6 +155,7 @@ def advice_in_words(folder: Path) -> str:
         shown(advised.expected[hoped], "What it promises, beside what is wanted"),
         shown(filled(following.doughs), "The next doughs to bake"),
         shown(filled(following.pieces), "and their pieces"),
+        shown(filled(sure_of_it.doughs), "Or, to be sure: two of it, two of the best so far"),
     )
     return "\n\n".join([textwrap.fill(advised.summary(), 95), *map(str, tables)])
 
