@@ -41,17 +41,3 @@ def failed_places(doughs: pd.DataFrame, factors: list[Factor]) -> np.ndarray:
     """Where those doughs lie, as `coded_places` has it."""
     found = failed_doughs(doughs, factors)
     return coded_places(found, factors) if len(found) else np.zeros((0, len(factors)))
-
-
-def near_failed(failed: np.ndarray, factors: list[Factor]):
-    """A test of frames of levels: does a row lie in the neighbourhood of a failed dough?"""
-
-    def avoid(frame: pd.DataFrame) -> pd.Series:
-        near = np.zeros(len(frame), dtype=bool)
-        if len(failed):
-            places = coded_places(frame, factors)
-            for one in failed:
-                near |= np.abs(places - one).max(axis=1) < NEAR - 1e-9
-        return pd.Series(near, index=frame.index)
-
-    return avoid
