@@ -114,6 +114,15 @@ def test_cells_that_name_columns_are_put_in_words():
     assert cells == ["bake [min]", "this panel", "a_g"]
 
 
+@pytest.mark.parametrize("name", ["p", "lack_of_fit_p", "p_holm"])
+def test_a_chance_is_never_shown_as_none_at_all(name):
+    assert "< 0.001" in str(shown(pd.DataFrame({name: [1e-9, 0.2]}), "Tests"))
+
+
+def test_a_column_that_only_begins_with_the_letter_is_no_chance():
+    assert "< 0.001" not in str(shown(pd.DataFrame({"piece_g": [1e-9, 0.2]}), "Masses"))
+
+
 def test_a_sheet_to_be_filled_in_has_empty_boxes():
     frame = pd.DataFrame({"ingredient": ["flour"], "weighed_g": [np.nan], "note": [None]})
     html = shown(frame, "To weigh out", fill=["weighed_g"])._repr_html_()

@@ -172,7 +172,7 @@ def _one_line(text: str) -> str:
 
 def _texts(name: str, cells: pd.Series, digits: int, empty: str) -> list[str]:
     values = cells.tolist()
-    is_p = str(name) == "p" or str(name).endswith("_p")
+    is_p = "p" in str(name).split("_")
     digits = max(digits, 3) if is_p else _digits_needed(values, digits)
     texts = [_text(one, digits, empty, is_p) for one in values]
     if name in NAMES_SHOWN_IN_WORDS:
