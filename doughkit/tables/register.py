@@ -223,6 +223,7 @@ TABLES: dict[str, Table] = {
                         "corner",
                         "centre",
                         "axial",
+                        "chosen",
                         "recommended",
                         "promising",
                         "best so far",

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
 from doughkit.texture.columns import Model
 from doughkit.texture.table import PieceTable
+from doughkit.trials.assumed import assumed_apart
 from doughkit.trials.coding import as_levels
 from doughkit.trials.factors import Factor, read_factors
-from doughkit.trials.models import TIMES, model_terms
+from doughkit.trials.models import model_terms
 
-BEND_OFFSET = 1 / 3
-"""The mean of a square over −1 … +1: a bend then says nothing of the middle of all."""
 OWN_LEVEL = "level of "
 
 
@@ -75,7 +73,14 @@ def bare_ground(factors: pd.DataFrame) -> Ground:
     kinds = dict(zip(terms["term"], terms["kind"], strict=True))
     pieces = pd.DataFrame(columns=["piece", "dough", "day"])
     values = pd.DataFrame(columns=["attribute", "piece", "mean"])
-    return Ground(model, _turn(model, known), kinds, values, pieces, np.zeros((0, 1 + len(kinds))))
+    return Ground(
+        model,
+        assumed_apart(model.names, known),
+        kinds,
+        values,
+        pieces,
+        np.zeros((0, 1 + len(kinds))),
+    )
 
 
 def ground_of(table: PieceTable, values, doughs, pieces, factors) -> Ground:
@@ -103,33 +108,6 @@ def ground_of(table: PieceTable, values, doughs, pieces, factors) -> Ground:
 def _seen(column: pd.Series, factor: Factor) -> list:
     levels = as_levels(column) if factor.levels else column.astype(float)
     return sorted(levels.unique())
-
-
-def _turn(model: Model, known: list[Factor]) -> np.ndarray:
-    names = model.names
-    turn = np.eye(len(names))
-    for place, name in enumerate(names):
-        if name.endswith("²"):
-            turn[0, place] = -BEND_OFFSET
-    for one, other in [*((one, None) for one in known), *combinations(known, 2)]:
-        if not one.levels and not (other and other.levels):
-            continue
-        columns, alike = one.coded_columns, _alike(one)
-        if other:
-            columns = [f"{left}{TIMES}{right}" for left in columns for right in other.coded_columns]
-            alike = np.kron(alike, _alike(other))
-        places = [names.index(column) for column in columns]
-        turn[np.ix_(places, places)] = np.linalg.cholesky(alike)
-    return turn
-
-
-def _alike(factor: Factor) -> np.ndarray:
-    """Covariance of a factor's columns if beforehand no level of it is set apart from the others.
-
-    Two levels are as far apart as the low and the high of a number.
-    """
-    count = len(factor.levels)
-    return 2 * (np.eye(count - 1) - 1 / count) if count else np.ones((1, 1))
 
 
 def _own_levels(left_out: pd.DataFrame, values, doughs, pieces) -> pd.DataFrame:

@@ -8,10 +8,12 @@ from doughkit.trials.factors import factors_per
 from doughkit.trials.fractional import aliases, fractions
 from doughkit.trials.limits import check_limits, level_grid
 from doughkit.trials.models import model_columns, model_terms
+from doughkit.trials.optimal import plan_optimal
 from doughkit.trials.rounds import Round
 from doughkit.trials.sheets import BenchSheets, bench_sheets
+from doughkit.trials.spreads import Spreads
 from doughkit.trials.surface import axial_distance, plan_surface
-from doughkit.trials.tells import Spreads, Tells, what_it_tells
+from doughkit.trials.tells import Tells, what_it_tells
 
 __all__ = [
     "BenchSheets",
@@ -33,6 +35,7 @@ __all__ = [
     "model_columns",
     "model_terms",
     "plan_days",
+    "plan_optimal",
     "plan_surface",
     "plan_two_level",
     "to_steps",

@@ -32,7 +32,8 @@ class Kitchen:
 
 def open_kitchen(factors, limits, pieces_per_dough: int, seed) -> Kitchen:
     """Check what can be checked before a plan is laid."""
-    kitchen = Kitchen(factors, limits, pieces_per_dough, np.random.default_rng(seed))
+    draw = np.random.default_rng(seed)
+    kitchen = Kitchen(factors, limits, pieces_per_dough, draw)
     by_day = kitchen.per("day")
     if by_day:
         raise problem_error(
@@ -79,10 +80,17 @@ def centres(kitchen: Kitchen, count: int, round_number: int) -> pd.DataFrame:
     return wanted_levels(kitchen, signs, "centre", round_number)
 
 
-def assemble(kitchen: Kitchen, wanted: pd.DataFrame, notes: list[str], taken=()) -> Round:
-    """Draw the mixing order, keep steps and limits, and cross the pieces into every dough."""
-    wanted = wanted.iloc[kitchen.draw.permutation(len(wanted))]
-    wanted = wanted.sort_values("round", kind="stable").reset_index(drop=True)
+def assemble(
+    kitchen: Kitchen, wanted: pd.DataFrame, notes: list[str], taken=(), own_pieces=None
+) -> Round:
+    """Draw the mixing order, keep steps and limits, and cross the pieces into every dough.
+
+    own_pieces: place (of the dough in `wanted`) and levels, if each dough has pieces of its own.
+    """
+    wanted = wanted.reset_index(drop=True).iloc[kitchen.draw.permutation(len(wanted))]
+    wanted = wanted.sort_values("round", kind="stable")
+    order = wanted.index
+    wanted = wanted.reset_index(drop=True)
     factors = factors_per(kitchen.factors, "dough")
     names = list(factors["factor"])
     levels = to_steps(wanted[names], factors)
@@ -95,7 +103,10 @@ def assemble(kitchen: Kitchen, wanted: pd.DataFrame, notes: list[str], taken=())
     dough = pd.Series(dough, dtype="str")
     doughs = pd.DataFrame({"dough": dough, "kind": "test", "round": wanted["round"].astype(float)})
     doughs = doughs.assign(role=wanted["role"], status="planned", **levels)
-    pieces = cross_pieces(doughs["dough"], kitchen)
+    if own_pieces is None:
+        pieces = cross_pieces(doughs["dough"], kitchen)
+    else:
+        pieces = _named_pieces(own_pieces, dict(zip(order, dough, strict=True)))
     _hold_limits(doughs, pieces, kitchen)
     return Round(doughs, pieces, _moved(doughs, wanted, names), tuple(notes))
 
@@ -129,6 +140,16 @@ def cross_pieces(dough: pd.Series, kitchen: Kitchen) -> pd.DataFrame:
     pieces = pd.DataFrame({"dough": dough}).merge(each, how="cross")
     names = pieces["dough"] + "-" + pieces["place"].astype(str)
     return pd.concat([names.rename("piece"), pieces.drop(columns="place")], axis=1)
+
+
+def _named_pieces(own: pd.DataFrame, dough: dict[int, str]) -> pd.DataFrame:
+    """Each dough's own pieces, in the order of the doughs."""
+    pieces = own.assign(dough=own["place"].map(dough).astype("str"))
+    pieces = pieces.sort_values("dough", kind="stable", ignore_index=True)
+    number = pieces.groupby("dough").cumcount() + 1
+    pieces.insert(0, "piece", pieces["dough"] + "-" + number.astype(str))
+    rest = [name for name in pieces if name not in ("piece", "dough", "place")]
+    return pieces[["piece", "dough", *rest]]
 
 
 def _piece_levels(factors: list[Factor], pieces_per_dough: int) -> pd.DataFrame:

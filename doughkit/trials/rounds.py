@@ -21,8 +21,8 @@ def _nothing_rounded() -> pd.DataFrame:
 class Round:
     """One round of test doughs; unpacks to (doughs, pieces).
 
-    doughs: dough, kind, round, role (corner, centre, axial, recommended), status, then one column
-        per dough factor, in the order of mixing
+    doughs: dough, kind, round, role (corner, centre, axial, chosen …), status, then one
+        column per dough factor, in the order of mixing
     pieces: piece, dough, then one column per piece factor
     rounded: dough, factor, wanted, level: every level that the scale's or clock's step moved
     notes: sentences that belong beside the plan

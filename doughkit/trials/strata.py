@@ -38,14 +38,18 @@ class Layout:
         both = rank(np.hstack([self.doughs, self.columns]))
         return {"dough": both - rank(self.columns), "piece": len(self.columns) - both}
 
-    def covariance(self) -> np.ndarray:
-        """Of the coefficients by generalised least squares, given the two variances."""
+    def white(self) -> np.ndarray:
+        """The columns in units of their error, doughs told apart from their pieces."""
         counts = np.bincount(self.dough)[self.dough]
         whole = self.piece_variance + counts * self.dough_variance
         kept = 1 - np.sqrt(self.piece_variance / whole)
         means = dough_means(self.columns, self.dough)
-        white = (self.columns - kept[:, None] * means) / np.sqrt(self.piece_variance)
-        _, sizes, directions = np.linalg.svd(np.linalg.qr(white, mode="r"), full_matrices=False)
+        return (self.columns - kept[:, None] * means) / np.sqrt(self.piece_variance)
+
+    def covariance(self) -> np.ndarray:
+        """Of the coefficients by generalised least squares, given the two variances."""
+        triangle = np.linalg.qr(self.white(), mode="r")
+        _, sizes, directions = np.linalg.svd(triangle, full_matrices=False)
         known = sizes > NEAR_NOTHING * sizes[0]
         told = directions[known] / sizes[known, None]
         return told.T @ told

@@ -8,11 +8,12 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from doughkit.tables.problems import problem_error
 from doughkit.trials import told
+from doughkit.trials.choices import open_choices
 from doughkit.trials.factors import Factor, in_words, read_factors
 from doughkit.trials.models import TERMS, model_columns, model_terms
 from doughkit.trials.records import join_records
+from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import (
     Layout,
     can_be_told,
@@ -26,35 +27,6 @@ MEAN = "the overall mean"
 
 
 @dataclass(frozen=True)
-class Spreads:
-    """How far scores differ by chance, as standard deviations in points of a 1-9 scale.
-
-    Our starting guess, not your doughs: two doughs of one formula, two pieces of one dough, and
-    two scores by one taster of one piece; `tasters` score every piece.
-    """
-
-    dough: float = 0.35
-    piece: float = 0.25
-    tasting: float = 0.9
-    tasters: int = 6
-
-    def __post_init__(self):
-        lowest = min(self.dough, self.piece, self.tasting)
-        if lowest < 0 or self.tasters < 1 or not self.piece + self.tasting > 0:
-            raise problem_error(
-                "spreads",
-                found=f"{self}",
-                expected="standard deviations of 0 or more, piece or tasting above 0, a taster",
-                mend="write spreads in the points of the scale",
-            )
-
-    @property
-    def of_piece(self) -> float:
-        """Variance of one piece's panel mean about its dough."""
-        return self.piece**2 + self.tasting**2 / self.tasters
-
-
-@dataclass(frozen=True)
 class Tells:
     """What a set of doughs and pieces can tell.
 
@@ -64,6 +36,8 @@ class Tells:
         sentence
     strata: stratum, sd, df: differences left to judge effects by
     left_out: dough, why
+    predicts: average_se (standard error of a predicted panel mean, root mean square over all levels
+        between low and high within the limits; empty if a term can't be told)
     sentences: the findings in words
     """
 
@@ -71,6 +45,7 @@ class Tells:
     travels_together: pd.DataFrame
     strata: pd.DataFrame
     left_out: pd.DataFrame
+    predicts: pd.DataFrame
     sentences: tuple[str, ...]
 
     def summary(self) -> str:
@@ -84,6 +59,7 @@ def what_it_tells(
     doughs: pd.DataFrame,
     pieces: pd.DataFrame,
     factors: pd.DataFrame,
+    limits: pd.DataFrame | None = None,
     *,
     terms: str = "quadratic",
     block: str | None = None,
@@ -99,6 +75,8 @@ def what_it_tells(
     doughs, pieces, factors : DataFrame
         Tables of those names. Failed doughs, the reference, and doughs without a piece are left
         out and listed; a control dough counts if it has a level of every factor.
+    limits : DataFrame, optional
+        Table `limits`: which levels predictions are averaged over.
     terms : str
         The effects looked for: "linear", "interactions" or "quadratic" (see `model_terms`).
     block : str, optional
@@ -142,6 +120,7 @@ def what_it_tells(
     effects = _effects(every, used, known, layout, names, unknown, level)
     together = travels_together(table, known)
     strata = _strata(layout, spreads)
+    predicts = _predicts(every, used, factors, limits, layout, unknown)
     sentences = [
         *told.counted(table, left_out),
         *told.unchanged(known, table, terms),
@@ -149,9 +128,24 @@ def what_it_tells(
         *_simpler(table, factors, terms, block, spreads),
         *told.pairs(together),
         *told.widened(effects),
+        *told.predicted(predicts),
         *told.judged(strata, effects, spreads, level),
     ]
-    return Tells(effects, together, strata, left_out, tuple(sentences))
+    return Tells(effects, together, strata, left_out, predicts, tuple(sentences))
+
+
+def _predicts(every, used, factors, limits, layout: Layout, unknown) -> pd.DataFrame:
+    """Standard error of a predicted mean, over the levels allowed and an average block."""
+    size = layout.columns.shape[1]
+    first = size - len(used)
+    contrasts = np.eye(size)[[0, *range(first, size)]]
+    contrasts[0, 1:first] = layout.columns[:, 1:first].mean(axis=0)
+    average = np.nan
+    if len(used) == len(every) and all(can_be_told(one, unknown) for one in contrasts):
+        moments = open_choices(factors, limits, None, every).moments()
+        covariance = contrasts @ layout.covariance() @ contrasts.T
+        average = float(np.sqrt((covariance * moments).sum()))
+    return pd.DataFrame({"average_se": [average]})
 
 
 def _ever_changed(term: dict, table: pd.DataFrame) -> bool:

@@ -62,6 +62,17 @@ def widened(effects: pd.DataFrame) -> list[str]:
     ]
 
 
+def predicted(predicts: pd.DataFrame) -> list[str]:
+    """How well a panel mean between low and high would be predicted."""
+    error = predicts["average_se"].iloc[0]
+    if not np.isfinite(error):
+        return []
+    return [
+        f"Between low and high a panel mean would be predicted to ± {error:.2g} points on average "
+        "(one standard error)."
+    ]
+
+
 def judged(strata, effects, spreads, level: float) -> list[str]:
     """What effects are judged by, and how large one must be to be found."""
     left = {row.stratum: _count(row.df, "leftover difference") for row in strata.itertuples()}
