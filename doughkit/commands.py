@@ -7,6 +7,7 @@ is imported.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -34,21 +35,40 @@ class Refused(Exception):
 
 @dataclass(frozen=True)
 class Command:
-    """One word after `doughkit`; `options` are its own, each with its meaning."""
+    """One word after `doughkit`; `options` are its own, each with its meaning.
+
+    `takes` says which words may follow: `FOLDER [TABLE ...]`; those in brackets may be left out.
+    `do` gets the options given, then these words.
+    """
 
     name: str
     meaning: str
-    do: Callable[[frozenset[str]], int]
+    do: Callable[..., int]
     options: dict[str, str] = field(default_factory=dict)
+    takes: str = ""
     needs_nothing: bool = False
+
+    def refuse(self, words: list[str]) -> None:
+        """Refuse options that are unknown, and more or fewer words than it takes."""
+        for option in words:
+            if option.startswith("-") and option not in self.options:
+                raise Refused(f"'{self.name}' takes no '{option}'; {near(option, self.options)}")
+        plain = [word for word in words if not word.startswith("-")]
+        wanted = re.sub(r"\[.*\]", "", self.takes).split()
+        most = len(plain) if "..." in self.takes else len(re.findall(r"\w+", self.takes))
+        if len(plain) > most:
+            raise Refused(f"'{self.name}' takes no '{plain[most]}'; {near(plain[most], COMMANDS)}")
+        if len(plain) < len(wanted):
+            raise Refused(f"say: python3 -m doughkit {self.name} {self.takes}")
 
 
 @dataclass(frozen=True)
 class Order:
-    """A command with the options given."""
+    """A command with the options and words given."""
 
     command: Command
     options: frozenset[str]
+    words: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
@@ -59,7 +79,7 @@ class Order:
         return self.command.needs_nothing
 
     def run(self) -> int:
-        return self.command.do(self.options)
+        return self.command.do(self.options, *self.words)
 
 
 def read(words: list[str]) -> Order:
@@ -70,10 +90,9 @@ def read(words: list[str]) -> Order:
     if word not in COMMANDS:
         raise Refused(f"there is no '{word}'; {near(word, COMMANDS)}")
     command = COMMANDS[word]
-    for option in rest:
-        if option not in command.options:
-            raise Refused(f"'{word}' takes no '{option}'; {near(option, command.options)}")
-    return Order(command, frozenset(rest))
+    command.refuse(rest)
+    options = frozenset(word for word in rest if word.startswith("-"))
+    return Order(command, options, tuple(word for word in rest if word not in options))
 
 
 def near(word: str, known: Iterable[str]) -> str:
@@ -217,9 +236,9 @@ def clean(options: frozenset[str]) -> int:
 def show_help(options: frozenset[str]) -> int:
     say("python3 -m doughkit [word]\n")
     for command in COMMANDS.values():
-        say(f"  {command.name:<6} {command.meaning}")
+        say(f"  {' '.join([command.name, command.takes]).strip():<24} {command.meaning}")
         for option, meaning in command.options.items():
-            say(f"         {option:<9} {meaning}")
+            say(f"    {option:<22} {meaning}")
     say("\nThe result is 0 if all went well, 1 if something failed, 2 if the words were not known.")
     return 0
 

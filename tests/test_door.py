@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -208,6 +209,19 @@ def test_an_installed_copy_runs_with_what_is_there_or_says_what_is_missing(monke
     monkeypatch.setattr(door, "NEEDED", ("no_such_package",))
     assert door.enter(["lab"]) == 1
     assert "this is no git clone" in capsys.readouterr().err
+
+
+def test_a_command_says_which_words_it_takes(monkeypatch):
+    given = []
+    word = commands.Command("tidy", "", lambda *got: given.append(got) or 0, {"--all": ""})
+    known = {"tidy": replace(word, takes="FOLDER [TABLE ...]"), "one": replace(word, takes="FILE")}
+    monkeypatch.setattr(commands, "COMMANDS", known)
+    commands.read(["tidy", "here", "--all", "doughs", "pieces"]).run()
+    assert given == [(frozenset({"--all"}), "here", "doughs", "pieces")]
+    with pytest.raises(commands.Refused, match=r"say: .*doughkit tidy FOLDER \[TABLE \.\.\.\]"):
+        commands.read(["tidy"])
+    with pytest.raises(commands.Refused, match="'one' takes no 'more'"):
+        commands.read(["one", "file", "more"])
 
 
 def test_unknown_words_and_help_make_nothing(own, monkeypatch, capsys):
