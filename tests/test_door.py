@@ -214,7 +214,10 @@ def test_an_installed_copy_runs_with_what_is_there_or_says_what_is_missing(monke
 def test_a_command_says_which_words_it_takes(monkeypatch):
     given = []
     word = commands.Command("tidy", "", lambda *got: given.append(got) or 0, {"--all": ""})
-    known = {"tidy": replace(word, takes="FOLDER [TABLE ...]"), "one": replace(word, takes="FILE")}
+    known = {
+        "tidy": replace(word, takes="FOLDER [TABLE ...]"),
+        "one": replace(word, name="one", takes="FILE"),
+    }
     monkeypatch.setattr(commands, "COMMANDS", known)
     commands.read(["tidy", "here", "--all", "doughs", "pieces"]).run()
     assert given == [(frozenset({"--all"}), "here", "doughs", "pieces")]
