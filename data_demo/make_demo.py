@@ -112,12 +112,12 @@ def physics(levels: pd.DataFrame) -> pd.DataFrame:
     """Loss on baking and water left for rows of levels; a factor not named stays at the base.
 
     Water leaves by area along a root of time that levels off as the piece dries: from a plate at
-    270 °C, 2.4 kg of dough on a square metre, about 22 % in 5 min and 27 % in 8 min.
+    270 °C, 3.2 kg of dough on a square metre, about 22 % in 5 min and 27 % in 8 min.
     """
     dough, water = mixed(levels)
     moisture = water / dough
-    area_density = 2.38
-    heat = 0.37 * np.sqrt(levels["bake_min"] - 1.0)
+    area_density = 3.24
+    heat = 0.5037 * np.sqrt(levels["bake_min"] - 1.0)
     loss = moisture * (1 - np.exp(-heat / (area_density * moisture)))
     return pd.DataFrame({"loss": loss, "water_left": water - loss * dough}, index=levels.index)
 
@@ -331,7 +331,7 @@ def weigh_and_measure(pieces, levels, texture, own: Settings, rng) -> pd.DataFra
     ours = pieces["bake_min"].notna()
     before = own.piece_mass_g + rng.normal(0, 0.8, count)
     loss = physics(levels)["loss"] + rng.normal(0, 0.004, count)
-    width = 210 * np.sqrt(own.piece_mass_g / 200)
+    width = 180 * np.sqrt(own.piece_mass_g / 200)
 
     def noted(values, digits, *, of_all=False):
         return np.where(ours | of_all, np.round(values, digits), np.nan)
@@ -345,7 +345,7 @@ def weigh_and_measure(pieces, levels, texture, own: Settings, rng) -> pd.DataFra
         scale_step_g=noted(np.ones(count), 0),
         length_mm=noted(2 * width * 0.95 + rng.normal(0, 3, count), 0),
         width_mm=noted(width + rng.normal(0, 2, count), 0),
-        thickness_mm=noted(rng.normal(4.6, 0.2, count), 1, of_all=True),
+        thickness_mm=noted(rng.normal(6.2, 0.2, count), 1, of_all=True),
         droop_mm=noted(np.maximum(texture["droop_mm"], 0.2), 1, of_all=True),
         overhang_mm=noted(100 + rng.normal(0, 0.5, count), 0, of_all=True),
         note=None,

@@ -1,6 +1,11 @@
 """One picture per question: a frame goes in, axes come out; nothing is computed here."""
 
-from doughkit.charts.baking import bake_loss
+from doughkit.charts.baking import (
+    bake_loss,
+    beside_published,
+    hydration_curve,
+    through_thickness,
+)
 from doughkit.charts.formulas import differences, formulas
 from doughkit.charts.look import Picture, picture
 from doughkit.charts.panel import assessors, means
@@ -11,12 +16,15 @@ __all__ = [
     "Picture",
     "assessors",
     "bake_loss",
+    "beside_published",
     "differences",
     "effects",
     "formulas",
+    "hydration_curve",
     "means",
     "picture",
     "planned_doughs",
     "strip",
     "surface",
+    "through_thickness",
 ]
