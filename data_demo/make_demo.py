@@ -556,7 +556,7 @@ def make_assessors(own: Settings) -> pd.DataFrame:
             "assessor": own.assessors,
             "allergens": allergens,
             "consent_on": consent,
-            "knows_formulas": "no",
+            "knows_formulas": ["yes"] + ["no"] * (len(own.assessors) - 1),
         }
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from doughkit.charts.look import GREY, INK, MARKS, new_axes, plain, rows_of
+from doughkit.charts.look import GREY, INK, MARKS, OCHRE, new_axes, plain, rows_of
 from doughkit.tables.problems import require_columns
 
 if TYPE_CHECKING:
@@ -116,4 +116,55 @@ def assessors(performance: pd.DataFrame, *, attribute: str, axes=None) -> np.nda
         ax.set_xlabel(words, fontsize=9)
         left = min(0.0, ax.get_xlim()[0])
         ax.set_xlim(left=left)
+    return np.asarray(axes)
+
+
+def against_reference(doughs: pd.DataFrame, axes=None) -> np.ndarray:
+    """Draw own minus reference, a column per attribute, with intervals about a line at nought.
+
+    Question: which doughs stand near the reference, and in what do they miss it?
+
+    Parameters
+    ----------
+    doughs : from `panel.compare_to_reference`: attribute, dough, difference, ci_low, ci_high.
+    axes : as many axes as there are attributes, to draw on.
+
+    Returns
+    -------
+    Axes, one per attribute; doughs in the order of their difference in the first.
+
+    Raises
+    ------
+    StudyProblems if a column is missing.
+
+    Source: by definition of this library.
+
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> frame = pd.DataFrame({"attribute": ["chew", "crispness"], "dough": "A",
+    ...     "difference": [0.5, -1.0], "ci_low": [-0.5, -2.0], "ci_high": [1.5, 0.0]})
+    >>> len(against_reference(frame))
+    2
+    """
+    require_columns(
+        doughs, "attribute", "dough", "difference", "ci_low", "ci_high", table="differences"
+    )
+    attributes = doughs["attribute"].unique()
+    first = doughs[doughs["attribute"] == attributes[0]].sort_values("difference", kind="stable")
+    order = first["dough"].tolist()
+    if axes is None:
+        import matplotlib.pyplot as plt
+
+        size = (2.6 * len(attributes) + 0.8, 0.9 + 0.26 * len(order))
+        axes = plt.subplots(
+            1, len(attributes), sharey=True, figsize=size, layout="constrained", squeeze=False
+        )[1][0]
+    for ax, attribute in zip(axes, attributes, strict=True):
+        one = doughs[doughs["attribute"] == attribute].set_index("dough").reindex(order)
+        rows = rows_of(ax, order)
+        ax.axvline(0, color=OCHRE)
+        ax.hlines(rows, one["ci_low"], one["ci_high"], color=INK, linewidth=2)
+        ax.plot(one["difference"], rows, "o", color=INK)
+        plain(ax)
+        ax.set_title(attribute, fontsize=10)
+        ax.set_xlabel("points more or less", fontsize=9)
     return np.asarray(axes)

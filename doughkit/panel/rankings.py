@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from doughkit.fitting.studentized import range_point, range_sf
+from doughkit.panel.doughs import p_words
 from doughkit.panel.exact_ranks import friedman_p, trend_p
 from doughkit.tables.problems import Problem, StudyProblems, problem_error
 
@@ -34,11 +35,11 @@ class RankTest:
         apart = "differ" if row["p"] <= 0.05 else "can't be told apart"
         said = (
             f"Ranked by {row['assessors']} people, the {row['doughs']} doughs {apart} "
-            f"(p {row['p']:.3f}, {row['method']}); agreement of the people {row['w']:.2f} of 1 "
+            f"({p_words(row['p'])}, {row['method']}); agreement of the people {row['w']:.2f} of 1 "
             "(Kendall's W)."
         )
         for one in self.trend.itertuples():
-            said += f" Along {one.order}: p {one.p:.3f} ({one.method}, one-sided)."
+            said += f" Along {one.order}: {p_words(one.p)} ({one.method}, one-sided)."
         return said
 
 

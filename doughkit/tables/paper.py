@@ -34,7 +34,7 @@ _NO_CHARACTERS = [*range(0xD800, 0xE000), 0xFFFE, 0xFFFF]
 _UNFIT = dict.fromkeys([*_CONTROLS, *_TURN_TEXT, *_NO_CHARACTERS], "\N{REPLACEMENT CHARACTER}")
 """Characters that no page or terminal should be handed."""
 
-KINDS_OF_NOTE = {"caution": "Caution", "answer": "Answer"}
+KINDS_OF_NOTE = {"caution": "Caution", "answer": "Answer", "finding": "Finding"}
 
 
 def shown(
@@ -276,7 +276,7 @@ def note(text: str, kind: str = "caution") -> Html:
     ----------
     text : str
         Plain words.
-    kind : "caution" or "answer"
+    kind : "caution", "answer" (what the notebook asked for) or "finding" (a step on the way)
         Named in words before the text, so that nobody needs the colour.
 
     Returns
