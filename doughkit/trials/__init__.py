@@ -9,6 +9,7 @@ from doughkit.trials.fractional import aliases, fractions
 from doughkit.trials.limits import check_limits, level_grid
 from doughkit.trials.models import model_columns, model_terms
 from doughkit.trials.optimal import plan_optimal
+from doughkit.trials.power import power
 from doughkit.trials.rounds import Round
 from doughkit.trials.sheets import BenchSheets, bench_sheets
 from doughkit.trials.spreads import Spreads
@@ -38,6 +39,7 @@ __all__ = [
     "plan_optimal",
     "plan_surface",
     "plan_two_level",
+    "power",
     "to_steps",
     "what_it_tells",
 ]

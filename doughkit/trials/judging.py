@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import t
 
-from doughkit.trials.strata import dough_means
 from doughkit.trials.spreads import Spreads
+from doughkit.trials.strata import dough_means
 
 
 @dataclass(frozen=True)

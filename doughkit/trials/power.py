@@ -14,8 +14,8 @@ from doughkit.trials.factors import in_words, read_factors
 from doughkit.trials.judging import Bench, Judge, count_found, judging
 from doughkit.trials.models import model_columns, model_terms
 from doughkit.trials.records import join_records
-from doughkit.trials.strata import can_be_told, groups_together, never_baked
 from doughkit.trials.spreads import Spreads
+from doughkit.trials.strata import can_be_told, groups_together, never_baked
 
 A_CHUNK = 250
 """Rounds drawn from one seed; the answer hangs on it, never on how many chunks run at a time."""

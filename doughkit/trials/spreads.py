@@ -15,16 +15,17 @@ class Spreads:
     """How far scores differ by chance, as standard deviations in points of a 1-9 scale.
 
     Our starting guess, not your doughs: two doughs of one formula, two pieces of one dough, and
-    two scores by one taster of one piece; `tasters` score every piece.
+    two scores by one taster of one piece; `tasters` score every piece; and two bake days alike.
     """
 
     dough: float = 0.35
     piece: float = 0.25
     tasting: float = 0.9
     tasters: int = 6
+    day: float = 0.25
 
     def __post_init__(self):
-        lowest = min(self.dough, self.piece, self.tasting)
+        lowest = min(self.day, self.dough, self.piece, self.tasting)
         if lowest < 0 or self.tasters < 1 or not self.piece + self.tasting > 0:
             raise problem_error(
                 "spreads",
