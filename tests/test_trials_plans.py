@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from doughkit import trials
 from doughkit.tables import StudyProblems
 from doughkit.trials.fractional import GENERATORS, corner_signs, defining_words
+from doughkit.trials.models import model_columns
 
 FACTORS = pd.DataFrame(
     {
@@ -401,3 +402,25 @@ def test_planning_leaves_its_tables_alone():
     trials.fold_over(first, FACTORS, round=2, seed=1)
     pd.testing.assert_frame_equal(FACTORS, kept[0])
     pd.testing.assert_frame_equal(first, kept[1])
+
+
+@pytest.mark.parametrize("count", range(3, 8))
+def test_doughs_on_edges_tell_a_full_surface_and_never_stand_at_a_corner(count):
+    names = [f"f{number}_pct" for number in range(count)]
+    factors = pd.DataFrame({"factor": names, "low": -1.0, "high": 1.0, "changed_per": "dough"})
+    options = {"kind": "box-behnken", "centre_doughs": 3, "pieces_per_dough": 1}
+    plan = trials.plan_surface(factors, round=1, seed=1, **options)
+    levels = plan.doughs[names].to_numpy(float)
+    assert (np.abs(levels).sum(axis=1) <= 3).all() and (levels.sum(axis=0) == 0).all()
+    model = model_columns(plan.doughs, factors).assign(mean=1.0).to_numpy()
+    assert np.linalg.matrix_rank(model) == model.shape[1]
+    again = trials.plan_surface(factors, plan.doughs, round=2, seed=1, **options)
+    assert set(again.doughs["role"]) == {"centre"}
+
+
+def test_two_factors_have_no_edges_to_stand_on():
+    factors = pd.DataFrame(
+        {"factor": ["a_pct", "b_pct"], "low": -1.0, "high": 1.0, "changed_per": "dough"}
+    )
+    with pytest.raises(StudyProblems, match="expected 3 to 7 for a Box-Behnken plan"):
+        trials.plan_surface(factors, kind="box-behnken", round=1, seed=1)

@@ -223,6 +223,7 @@ TABLES: dict[str, Table] = {
                         "corner",
                         "centre",
                         "axial",
+                        "edge",
                         "chosen",
                         "recommended",
                         "promising",

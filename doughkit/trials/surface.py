@@ -19,11 +19,13 @@ from doughkit.trials.assemble import (
     wanted_levels,
 )
 from doughkit.trials.catalogue import usable_doughs
+from doughkit.trials.edges import edge_signs
 from doughkit.trials.factors import Factor, in_words
 from doughkit.trials.fractional import MOST_FACTORS, corner_signs, defining_words, halvings
 from doughkit.trials.rounds import Round
 
 KINDS = ("face-centred", "rotatable", "orthogonal in blocks")
+ON_EDGES = "box-behnken"
 HALVED_FROM = 5
 """From so many factors half of the corners tell all pairs apart, and no more are asked for."""
 
@@ -79,13 +81,13 @@ def axial_distance(
     return float(np.sqrt(corners * axial / (2 * (corners + centre_with_corners))))
 
 
-def _known_kind(kind: str) -> None:
-    if kind not in KINDS:
+def _known_kind(kind: str, kinds: tuple[str, ...] = KINDS) -> None:
+    if kind not in kinds:
         raise problem_error(
             "plan",
             column="kind",
             found=repr(kind),
-            expected=", ".join(KINDS),
+            expected=", ".join(kinds),
             mend="name the rule for the axial doughs",
         )
 
@@ -101,7 +103,7 @@ def plan_surface(
     round: int,
     seed,
 ) -> Round:
-    """Plan what a surface with bends needs: corner, axial and centre doughs (central composite).
+    """Plan what a surface with bends needs: a central composite, or doughs on the edges.
 
     Question: which doughs show where the best lies between low and high?
 
@@ -116,8 +118,11 @@ def plan_surface(
     kind : str
         The rule for the axial doughs, see `axial_distance`. Without `doughs` the axial doughs lie
         at low and high, and the corners of the other two kinds are drawn in by that distance.
+        "box-behnken": no corners; two or three factors at a time at low or high, the others in
+        the middle, for corners that can't be handled.
     centre_doughs : int
-        New centre doughs in each new round.
+        New centre doughs in each new round (a published Box-Behnken plan has 3 for 3 and 4
+        factors, 6 for 5 to 7).
     pieces_per_dough, seed
         As in `plan_two_level`.
     round : int
@@ -133,8 +138,9 @@ def plan_surface(
     StudyProblems if an axial level would lie beyond low or high, a dough lies outside the limits,
     a dough factor is a category, or a name is taken.
 
-    Range: 2 to 7 dough factors; from 5 on, half of the corners.
-    Source: Box & Hunter, Annals of Mathematical Statistics 28, 1957, 195-241.
+    Range: 2 to 7 dough factors; from 5 on, half of the corners. Box-Behnken: 3 to 7.
+    Source: Box & Hunter, Annals of Mathematical Statistics 28, 1957, 195-241; Box & Behnken,
+    Technometrics 2, 1960, 455-475.
 
     >>> from doughkit.trials.catalogue import plan_two_level
     >>> factors = pd.DataFrame({"factor": ["hydration_pct", "salt_pct", "bake_min"],
@@ -144,11 +150,14 @@ def plan_surface(
     >>> print(plan_surface(factors, first.doughs, round=2, seed=2).summary())
     Round 2: 6 doughs (2 centre, 4 axial), 12 pieces.
     """
-    _known_kind(kind)
+    _known_kind(kind, (*KINDS, ON_EDGES))
     kitchen = open_kitchen(factors, limits, pieces_per_dough, seed)
     known = kitchen.per("dough")
     _numbers_only(known)
     count = len(known)
+    if kind == ON_EDGES:
+        points = wanted_levels(kitchen, edge_signs(count), "edge", round)
+        return _still_missing(kitchen, doughs, points, centre_doughs, round)
     fraction = 0.5 if count >= HALVED_FROM else 1
     if doughs is None:
         distance = axial_distance(
@@ -226,15 +235,23 @@ def _completed(
         ],
         ignore_index=True,
     )
-    there = same_levels(usable, points, known).any(axis=0)
-    failed = _failed_at(doughs, points, known) & ~there
-    notes = [
-        f"Not planned again, because it failed before: {_at(points.loc[place], known)}."
-        for place in np.flatnonzero(failed)
-    ]
-    missing = points[~there & ~failed]
-    wanted = pd.concat([missing, centres(kitchen, centre_doughs, number)])
-    return assemble(kitchen, wanted, notes, taken=doughs["dough"])
+    return _still_missing(kitchen, doughs, points, centre_doughs, number)
+
+
+def _still_missing(kitchen: Kitchen, doughs, points, centre_doughs: int, number: int) -> Round:
+    """The points at which no dough was baked nor failed, and centre doughs."""
+    known = kitchen.per("dough")
+    notes, taken = [], ()
+    if doughs is not None:
+        there = same_levels(usable_doughs(doughs, known), points, known).any(axis=0)
+        failed = _failed_at(doughs, points, known) & ~there
+        notes = [
+            f"Not planned again, because it failed before: {_at(points.loc[place], known)}."
+            for place in np.flatnonzero(failed)
+        ]
+        points, taken = points[~there & ~failed], doughs["dough"]
+    wanted = pd.concat([points, centres(kitchen, centre_doughs, number)])
+    return assemble(kitchen, wanted, notes, taken=taken)
 
 
 def _best_begun(usable: pd.DataFrame, known: list[Factor]) -> np.ndarray:
