@@ -1,5 +1,6 @@
 """Before, between and after the rounds: doughs needed, looking back, confirming."""
 
+import joblib
 import numpy as np
 import pandas as pd
 import pytest
@@ -25,6 +26,9 @@ def test_more_noise_asks_for_more_doughs_and_more_doughs_come_nearer():
 def test_the_forecast_repeats_with_its_seed_and_names_what_is_out_of_reach():
     one, two = (advice.doughs_needed(FACTORS, kitchens=6, most=6, seed=4) for _ in range(2))
     pd.testing.assert_frame_equal(one.curve, two.curve)
+    with joblib.parallel_config(backend="loky", n_jobs=2):
+        elsewhere = advice.doughs_needed(FACTORS, kitchens=6, most=6, seed=4)
+    pd.testing.assert_frame_equal(one.curve, elsewhere.curve)
     never = advice.doughs_needed(FACTORS, kitchens=6, most=6, within=1e-9, seed=5)
     assert never.needed["doughs"].isna().all()
     assert "more than 6 doughs" in never.summary()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import joblib
 import numpy as np
 import pandas as pd
 
@@ -101,7 +102,9 @@ def doughs_needed(
     within : float
         Points (root mean square over the attributes) that are near enough.
     kitchens : int
-        Kitchens imagined in all, shared among three sizes of noise.
+        Kitchens imagined in all, shared among three sizes of noise. Each has its own seed and goes
+        through joblib: on one core, or on what the caller's `joblib.parallel_config` names, with
+        the same answer.
     seed : int
         The same seed imagines the same kitchens.
 
@@ -133,13 +136,14 @@ def doughs_needed(
     first = best_plan(space, min(6, most), pieces_per_dough, *assumed(space), rng=rng)
     imagined = _Imagined(space, first, attributes, doughs_a_day, tasters, most)
     each = max(1, kitchens // len(NOISES))
-    rows = [
-        (noise, *row)
+    told = joblib.Parallel()(
+        joblib.delayed(imagined.run)(noise, (seed, number))
         for noise in NOISES
         for number in range(each)
-        for row in imagined.run(noise, np.random.default_rng([seed, number]))
-    ]
-    rows = pd.DataFrame(rows, columns=["noise", "doughs", "evenings", "gap"])
+    )
+    rows = pd.DataFrame(
+        [row for kitchen in told for row in kitchen], columns=["noise", "doughs", "evenings", "gap"]
+    )
     curve = _curve(rows.astype(float), within)
     return DoughsNeeded(curve, _needed(curve), within)
 
@@ -178,10 +182,11 @@ class _Imagined:
     tasters: int
     most: int
 
-    def run(self, noise: float, rng: np.random.Generator):
-        """One kitchen: doughs and evenings so far and the true gap, round after round."""
+    def run(self, noise: float, seed: tuple[int, int]) -> list[tuple[float, int, int, float]]:
+        """One kitchen: noise, doughs and evenings so far and the true gap, round after round."""
+        rng = np.random.default_rng(seed)
         kitchen = _Kitchen(self, noise, rng)
-        plan = list(self.first)
+        plan, told = list(self.first), []
         while True:
             kitchen.bake(plan)
             drawn = kitchen.fit()
@@ -189,10 +194,11 @@ class _Imagined:
             values = self.space.rows(search.best[None]) @ kitchen.beta
             values = {at: values[:, [at]] for at in range(self.attributes)}
             doughs = kitchen.doughs
-            yield doughs, kitchen.evenings, float(kitchen.wanted.goal(values, {})[0, 0])
+            gap = float(kitchen.wanted.goal(values, {})[0, 0])
+            told.append((noise, doughs, kitchen.evenings, gap))
             left = min(self.a_day, self.most - doughs)
             if left < 1:
-                return
+                return told
             pieces = self.first.shape[1]
             plan = next_places(drawn, search, kitchen.baked, left, pieces, rng=rng)
 

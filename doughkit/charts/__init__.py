@@ -9,13 +9,14 @@ from doughkit.charts.baking import (
 from doughkit.charts.formulas import differences, formulas
 from doughkit.charts.look import Picture, picture
 from doughkit.charts.panel import against_reference, assessors, means
-from doughkit.charts.texture import effects, strip, surface
+from doughkit.charts.texture import assumptions, effects, strip, surface
 from doughkit.charts.trials import planned_doughs
 
 __all__ = [
     "Picture",
     "against_reference",
     "assessors",
+    "assumptions",
     "bake_loss",
     "beside_published",
     "differences",

@@ -171,3 +171,49 @@ def strip(expected: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("rating")
     ax.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=3)
     return ax
+
+
+def assumptions(spreads: pd.DataFrame, ax: Axes | None = None) -> Axes:
+    """Draw what was assumed before any dough, and beside it what the doughs made of it.
+
+    Question: how large were effects and spreads guessed to be, and what do the doughs say?
+
+    Parameters
+    ----------
+    spreads : one attribute's rows of `texture.fit_assuming(...).spreads`: assumption, assumed,
+        assumed_low, assumed_high, and found, found_low, found_high where there are doughs.
+    ax : axes to draw on.
+
+    Returns
+    -------
+    Axes: a pale bar and an open mark per guess, a dark bar and a dot per finding, in points.
+
+    Raises
+    ------
+    StudyProblems if a column is missing.
+
+    Source: by definition of this library.
+
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> frame = pd.DataFrame({"assumption": ["linear"], "assumed": [0.9], "assumed_low": [0.4],
+    ...     "assumed_high": [1.6], "found": [0.6], "found_low": [0.4], "found_high": [0.9]})
+    >>> assumptions(frame).get_xlabel()
+    'typical size [points]'
+    """
+    require_columns(
+        spreads, "assumption", "assumed", "assumed_low", "assumed_high", table="spreads"
+    )
+    ax = new_axes(ax, 0.9 + 0.42 * len(spreads))
+    rows = rows_of(ax, spreads["assumption"].tolist())
+    low, high = spreads["assumed_low"], spreads["assumed_high"]
+    ax.hlines(rows - 0.14, low, high, color=GREY, linewidth=4, alpha=0.5)
+    ax.plot(spreads["assumed"], rows - 0.14, "s", color=GREY, mfc="white", label="guessed before")
+    if "found" in spreads:
+        low, high = spreads["found_low"], spreads["found_high"]
+        ax.hlines(rows + 0.14, low, high, color=INK, linewidth=2)
+        ax.plot(spreads["found"], rows + 0.14, "o", color=INK, label="after these doughs")
+    plain(ax)
+    ax.set_xlim(left=0)
+    ax.set_xlabel("typical size [points]")
+    ax.legend(frameon=False, loc="center left", bbox_to_anchor=(1, 0.5))
+    return ax
