@@ -440,6 +440,8 @@ def test_a_level_set_once_a_day_is_not_judged_on_doughs_of_one_day():
     doughs, pieces = planned()
     pieces["bake_day"] = np.where(pieces["dough"] < "D05", "B1", "B2")
     factors = FACTORS.assign(changed_per=["day", "dough", "piece"])
+    pieces = pieces.merge(doughs[["dough", "hydration_pct"]], on="dough")
+    doughs = doughs.drop(columns="hydration_pct")
     with pytest.raises(StudyProblems, match="days with several doughs"):
         texture.fit(tasted(doughs, pieces), doughs, pieces, factors)
 

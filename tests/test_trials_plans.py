@@ -360,9 +360,9 @@ def test_a_round_that_cannot_be_laid_is_refused_with_what_can(options, words):
         trials.plan_two_level(FACTORS, seed=1, **options)
 
 
-def test_a_round_needs_a_dough_factor_and_none_per_day():
+def test_a_round_needs_a_dough_factor_and_a_surface_none_per_day():
     with pytest.raises(StudyProblems, match=r"factor hydration_pct.*plan a round at one setting"):
-        trials.plan_two_level(FACTORS.assign(changed_per="day"), seed=1)
+        trials.plan_surface(FACTORS.assign(changed_per="day"), round=1, seed=1)
     with pytest.raises(StudyProblems, match="no factor changed per dough"):
         trials.plan_two_level(FACTORS.assign(changed_per="piece"), seed=1)
 

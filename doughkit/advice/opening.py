@@ -70,8 +70,8 @@ def first_round(
     rng = np.random.default_rng(seed)
     places = best_plan(space, doughs, pieces_per_dough, *assumed(space), rng=rng)
     places = places[rng.permutation(doughs)]
-    of_dough = list(factors_per(factors, "dough", "day")["factor"])
-    of_piece = list(factors_per(factors, "piece")["factor"])
+    of_dough = list(factors_per(factors, "dough")["factor"])
+    of_piece = list(factors_per(factors, "piece", "day")["factor"])
     names = dough_names(1, doughs)
     mixed = pd.DataFrame(
         {"dough": names, "kind": "test", "round": 1.0, "role": "promising", "status": "planned"}

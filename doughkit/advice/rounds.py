@@ -107,8 +107,8 @@ def round_of(weighed: Weighed, *, doughs_to_add: int, pieces_per_dough: int) -> 
 def laid_out(weighed: Weighed, places: list[np.ndarray], roles: list[str], number: int):
     """Doughs and pieces as tables, in the order of mixing."""
     space, factors = weighed.space, weighed.factors
-    of_dough = list(factors_per(factors, "dough", "day")["factor"])
-    of_piece = list(factors_per(factors, "piece")["factor"])
+    of_dough = list(factors_per(factors, "dough")["factor"])
+    of_piece = list(factors_per(factors, "piece", "day")["factor"])
     names = dough_names(number, len(places))
     levels = [space.frame(each) for each in places]
     doughs = pd.DataFrame(

@@ -107,10 +107,7 @@ def _require_known(names: pd.Series, known: pd.Series, table: str, column: str) 
 
 def _joined(doughs, pieces, known: list[Factor], block: str | None) -> pd.DataFrame:
     of_dough = [factor.name for factor in known if factor.changed_per == "dough"]
-    of_piece = [factor.name for factor in known if factor.changed_per == "piece"]
-    for factor in known:
-        if factor.changed_per == "day":
-            (of_dough if factor.name in doughs.columns else of_piece).append(factor.name)
+    of_piece = [factor.name for factor in known if factor.changed_per != "dough"]
     require_columns(doughs, *of_dough, table="doughs")
     require_columns(pieces, *of_piece, table="pieces")
     if block is not None and block not in doughs.columns and block not in pieces.columns:
@@ -164,9 +161,9 @@ def _why_left_out(rows, known: list[Factor], block: str | None) -> pd.Series:
     if len(wrong):
         raise StudyProblems(
             Problem(
-                "pieces"
-                if name in {f.name for f in known if f.changed_per == "piece"}
-                else "doughs",
+                "doughs"
+                if name in {f.name for f in known if f.changed_per == "dough"}
+                else "pieces",
                 key=f"piece {row.piece} of dough {row.dough}",
                 column=name,
                 found="an empty cell",

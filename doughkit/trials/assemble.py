@@ -27,24 +27,26 @@ class Kitchen:
     draw: np.random.Generator
 
     def per(self, level: str) -> list[Factor]:
-        return read_factors(self.factors, per=level)
+        """Factors of this level; what is set once a day is planned as if it were of the dough."""
+        levels = ("dough", "day") if level == "dough" else (level,)
+        return [one for one in read_factors(self.factors) if one.changed_per in levels]
 
 
-def open_kitchen(factors, limits, pieces_per_dough: int, seed) -> Kitchen:
+def open_kitchen(factors, limits, pieces_per_dough: int, seed, *, by_day=False) -> Kitchen:
     """Check what can be checked before a plan is laid."""
     draw = np.random.default_rng(seed)
     kitchen = Kitchen(factors, limits, pieces_per_dough, draw)
-    by_day = kitchen.per("day")
-    if by_day:
+    daily = kitchen.per("day")
+    if daily and not by_day:
         raise problem_error(
             "factors",
-            key=f"factor {by_day[0].name}",
+            key=f"factor {daily[0].name}",
             column="changed_per",
             found="changed per day",
             expected="dough or piece",
             mend="plan a round at one setting of it; leave it out of these factors",
         )
-    if not kitchen.per("dough"):
+    if len(kitchen.per("dough")) == len(daily):
         raise problem_error(
             "factors",
             column="changed_per",
@@ -72,10 +74,16 @@ def wanted_levels(kitchen: Kitchen, signs: np.ndarray, role: str, round_number: 
 
 
 def centres(kitchen: Kitchen, count: int, round_number: int) -> pd.DataFrame:
-    """Centre doughs; a category has no middle, so they take its levels in turn."""
+    """Centre doughs; a category has no middle, so they take its levels in turn.
+
+    So do they with what is set once a day: a middle would ask for bake days of its own.
+    """
     turns = np.where(np.arange(count) % 2, 1.0, -1.0)
     signs = np.column_stack(
-        [turns if factor.levels else np.zeros(count) for factor in kitchen.per("dough")]
+        [
+            turns if factor.levels or factor.changed_per == "day" else np.zeros(count)
+            for factor in kitchen.per("dough")
+        ]
     )
     return wanted_levels(kitchen, signs, "centre", round_number)
 
@@ -91,7 +99,8 @@ def assemble(
     wanted = wanted.sort_values("round", kind="stable")
     order = wanted.index
     wanted = wanted.reset_index(drop=True)
-    factors = factors_per(kitchen.factors, "dough")
+    factors = factors_per(kitchen.factors, "dough", "day")
+    daily = [factor.name for factor in kitchen.per("day")]
     names = list(factors["factor"])
     levels = to_steps(wanted[names], factors)
     dough = [
@@ -108,7 +117,11 @@ def assemble(
     else:
         pieces = _named_pieces(own_pieces, dict(zip(order, dough, strict=True)))
     _hold_limits(doughs, pieces, kitchen)
-    return Round(doughs, pieces, _moved(doughs, wanted, names), tuple(notes))
+    moved = _moved(doughs, wanted, names)
+    if daily:
+        pieces = pieces.merge(doughs[["dough", *daily]], on="dough")
+        doughs = doughs.drop(columns=daily)
+    return Round(doughs, pieces, moved, tuple(notes))
 
 
 def _refuse_taken(dough: pd.Series, taken) -> None:

@@ -67,7 +67,8 @@ def plan_two_level(
     StudyProblems naming the corners outside the limits, a fraction that is not on offer, or too
     few pieces for the piece factors.
 
-    Range: up to 7 dough factors; no factor changed per day.
+    Range: up to 7 factors changed per dough or day. What is set once a day is planned like a
+    dough's and stands in `pieces`; `plan_days` then keeps each day to one level.
     Source: Box, Hunter & Hunter, Statistics for Experimenters (two-level designs, least
     aberration, blocking); the dough is the whole plot, the piece the split plot.
 
@@ -80,7 +81,7 @@ def plan_two_level(
     >>> sorted(doughs.loc[doughs["role"] == "corner", "hydration_pct"])
     [54.0, 54.0, 70.0, 70.0]
     """
-    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed)
+    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed, by_day=True)
     known = kitchen.per("dough")
     _two_levels_only(known)
     halved = halvings(fraction, len(known))
@@ -97,6 +98,10 @@ def plan_two_level(
     corners = wanted_levels(kitchen, signs, "corner", round).assign(round=rounds)
     middle = [centres(kitchen, centre_doughs, round + place) for place in range(blocks)]
     notes = _alias_notes(factors, fraction, blocks)
+    notes += [
+        f"{in_words(one.name)} is set once a day: bake each level on two days or more."
+        for one in kitchen.per("day")
+    ]
     return assemble(kitchen, pd.concat([corners, *middle]), notes)
 
 

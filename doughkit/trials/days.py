@@ -8,6 +8,7 @@ import pandas as pd
 from doughkit.tables.problems import problem_error, require_columns, require_unique
 from doughkit.tables.register import TABLES
 from doughkit.trials.bench import EVENING_MIN, MOST_SAMPLES, Oven, read_oven
+from doughkit.trials.factors import read_factors
 
 TRIED = 200
 """Random ways to split a round into days, of which the one least like the factors is taken."""
@@ -16,6 +17,7 @@ TRIED = 200
 def plan_days(
     round,
     oven,
+    factors: pd.DataFrame | None = None,
     *,
     every_day: pd.DataFrame | None = None,
     evening_min: float = EVENING_MIN,
@@ -33,6 +35,9 @@ def plan_days(
         The planned round; its pieces need bake_min.
     oven : row, mapping or one-row DataFrame
         Of the table `ovens`: preheat_min, gap_min, pieces_per_bake.
+    factors : DataFrame, optional
+        Table `factors`; needed where something is set once a day, say the oven's temperature: each
+        day then has one level of it, each level two days or more as far as doughs go round.
     every_day : DataFrame, optional
         Doughs of which one piece is tasted each day: dough, bake_min and other piece factors. An
         empty bake_min: not baked here (the reference). Left out, room is kept for one baked
@@ -77,7 +82,13 @@ def plan_days(
     draw = np.random.default_rng(seed)
     fitting = _doughs_a_day(pieces, one, every_day, evening_min, samples)
     names = doughs.loc[doughs["dough"].isin(pieces["dough"]), "dough"].to_numpy()
-    needed = -(-len(names) // fitting)
+    groups = _alike_by_day(names, pieces, factors)
+    counts = [-(-len(group) // fitting) for group in groups]
+    if len(groups) > 1:
+        counts = [
+            max(count, min(2, len(group))) for count, group in zip(counts, groups, strict=True)
+        ]
+    needed = sum(counts)
     if days is not None and needed > days:
         raise problem_error(
             "plan",
@@ -88,12 +99,38 @@ def plan_days(
         )
     number = int(doughs["round"].min()) if "round" in doughs.columns else 1
     parts = []
-    for place, part in enumerate(_split(doughs, names, needed, draw), start=1):
+    split = [
+        part
+        for group, count in zip(groups, counts, strict=True)
+        for part in _split(doughs, group, count, draw)
+    ]
+    split = split if len(groups) == 1 else [split[at] for at in draw.permutation(len(split))]
+    for place, part in enumerate(split, start=1):
         today = pieces[pieces["dough"].isin(part)]
         parts.append(_one_day(today, every_day, f"R{number}D{place}", one, draw))
     planned = pd.concat(parts, ignore_index=True)
     first = ["piece", "dough", "bake_day", "bake_order", "oven"]
     return planned[[*first, *(name for name in planned if name not in first)]]
+
+
+def _alike_by_day(names: np.ndarray, pieces: pd.DataFrame, factors) -> list[np.ndarray]:
+    """The doughs that may share a day: those with the same levels of what is set once a day."""
+    daily = [] if factors is None else [one.name for one in read_factors(factors, per="day")]
+    if not daily:
+        return [names]
+    require_columns(pieces, *daily, table="pieces")
+    levels = pieces.drop_duplicates(["dough", *daily]).set_index("dough")[daily]
+    if levels.index.has_duplicates:
+        twice = levels.index[levels.index.duplicated()][0]
+        raise problem_error(
+            "pieces",
+            key=f"dough {twice}",
+            column=daily[0],
+            found="several levels in one dough",
+            expected="one level, since it is set once a day and a dough is baked on one day",
+            mend="mix a dough for each level",
+        )
+    return [part.index.to_numpy() for _, part in levels.loc[names].groupby(daily, sort=False)]
 
 
 def _doughs_a_day(pieces, oven: Oven, every_day, evening_min, samples) -> int:

@@ -214,7 +214,7 @@ def aliases(factors: pd.DataFrame, *, fraction: float = 1, blocks: int = 1) -> p
     >>> print(aliases(factors, fraction=1/2)["sentence"].iloc[0])
     hydration can't be told from salt × fat.
     """
-    names = [factor.name for factor in read_factors(factors, per="dough")]
+    names = [one.name for one in read_factors(factors) if one.changed_per != "piece"]
     words = defining_words(len(names), halvings(fraction, len(names)))
     apart = block_words(len(names), blocks)
     names += [factor.name for factor in read_factors(factors, per="piece")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from doughkit.tables.problems import (
@@ -11,7 +12,7 @@ from doughkit.tables.problems import (
     require_columns,
     require_unique,
 )
-from doughkit.trials.factors import read_factors
+from doughkit.trials.factors import Factor, read_factors
 
 
 def join_records(
@@ -30,6 +31,7 @@ def join_records(
     require_columns(doughs, "kind", *per_dough, table="doughs")
     require_columns(pieces, "dough", *per_piece, table="pieces")
     _refuse_strays(doughs, pieces)
+    refuse_split_days(pieces, known)
     why = _why_left_out(doughs, pieces, per_dough)
     left_out = pd.DataFrame({"dough": doughs["dough"], "why": why})[why != ""]
     read = doughs[why == ""]
@@ -53,6 +55,40 @@ def join_records(
         left_out = pd.concat([left_out, more])
         table = table[table[block].notna()].reset_index(drop=True)
     return table, left_out.reset_index(drop=True)
+
+
+def bake_days(table: pd.DataFrame, known: list[Factor]) -> np.ndarray | None:
+    """Number of the bake day of each piece, from 0; None if nothing tells days apart.
+
+    Before days are planned, pieces with the same levels of what is set once a day share a day.
+    """
+    daily = [factor.name for factor in known if factor.changed_per == "day"]
+    if "bake_day" in table.columns and table["bake_day"].notna().all():
+        return pd.factorize(table["bake_day"])[0]
+    return table.groupby(daily, sort=False).ngroup().to_numpy() if daily else None
+
+
+def refuse_split_days(pieces: pd.DataFrame, known: list[Factor]) -> None:
+    """What is set once a day has one level on each bake day."""
+    daily = [factor.name for factor in known if factor.changed_per == "day"]
+    if not daily or "bake_day" not in pieces.columns:
+        return
+    problems = [
+        Problem(
+            "pieces",
+            key=f"bake day {day}",
+            column=name,
+            found=" and ".join(f"{level}" for level in part[name].dropna().unique()),
+            expected="one level a day, since it is set once a day",
+            mend="mend the level or the bake_day; if it was changed within the day, write "
+            "changed_per piece",
+        )
+        for day, part in pieces.groupby("bake_day", sort=False)
+        for name in daily
+        if part[name].nunique() > 1
+    ]
+    if problems:
+        raise StudyProblems(problems)
 
 
 def _refuse_strays(doughs: pd.DataFrame, pieces: pd.DataFrame) -> None:

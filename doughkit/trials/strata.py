@@ -24,6 +24,9 @@ class Layout:
     """Number of the dough of each piece, from 0 without gaps."""
     dough_variance: float
     piece_variance: float
+    day: np.ndarray | None = None
+    """Number of the bake day of each piece; None: one day, or days are no matter."""
+    day_variance: float = 0.0
 
     @property
     def doughs(self) -> np.ndarray:
@@ -38,13 +41,33 @@ class Layout:
         both = rank(np.hstack([self.doughs, self.columns]))
         return {"dough": both - rank(self.columns), "piece": len(self.columns) - both}
 
+    def degrees_by_day(self) -> dict[str, int]:
+        """The same where a factor is set once a day: first between days, then doughs of a day."""
+        days = np.eye(self.day.max() + 1)[self.day]
+        by_day = rank(np.hstack([days, self.columns]))
+        by_dough = rank(np.hstack([days, self.doughs, self.columns]))
+        return {
+            "day": by_day - rank(self.columns),
+            "dough": by_dough - by_day,
+            "piece": len(self.columns) - by_dough,
+        }
+
     def white(self) -> np.ndarray:
-        """The columns in units of their error, doughs told apart from their pieces."""
+        """The columns in units of their error: days, doughs and pieces each with their own."""
+        white = self._white_doughs(self.columns)
+        if self.day is None or not self.day_variance or self.day.max() == 0:
+            return white
+        days = self._white_doughs(np.eye(self.day.max() + 1)[self.day])
+        shared, sizes, _ = np.linalg.svd(days, full_matrices=False)
+        kept = 1 - 1 / np.sqrt(1 + self.day_variance * sizes**2)
+        return white - shared @ (kept[:, None] * (shared.T @ white))
+
+    def _white_doughs(self, columns: np.ndarray) -> np.ndarray:
         counts = np.bincount(self.dough)[self.dough]
         whole = self.piece_variance + counts * self.dough_variance
         kept = 1 - np.sqrt(self.piece_variance / whole)
-        means = dough_means(self.columns, self.dough)
-        return (self.columns - kept[:, None] * means) / np.sqrt(self.piece_variance)
+        means = dough_means(columns, self.dough)
+        return (columns - kept[:, None] * means) / np.sqrt(self.piece_variance)
 
     def covariance(self) -> np.ndarray:
         """Of the coefficients by generalised least squares, given the two variances."""

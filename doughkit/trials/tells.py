@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -12,7 +12,7 @@ from doughkit.trials import told
 from doughkit.trials.choices import open_choices
 from doughkit.trials.factors import Factor, in_words, read_factors
 from doughkit.trials.models import TERMS, model_columns, model_terms
-from doughkit.trials.records import join_records
+from doughkit.trials.records import bake_days, join_records
 from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import (
     Layout,
@@ -119,7 +119,7 @@ def what_it_tells(
     unknown = never_baked(layout.columns)
     effects = _effects(every, used, known, layout, names, unknown, level)
     together = travels_together(table, known)
-    strata = _strata(layout, spreads)
+    strata = _strata(layout, spreads, known)
     predicts = _predicts(every, used, factors, limits, layout, unknown)
     sentences = [
         *told.counted(table, left_out),
@@ -166,7 +166,9 @@ def _layout(table, factors, used, block, spreads) -> tuple[Layout, list[str]]:
     columns.append(model_columns(table, factors, used).to_numpy(float))
     names += list(used["words"])
     number = pd.factorize(table["dough"])[0]
-    return Layout(np.hstack(columns), number, spreads.dough**2, spreads.of_piece), names
+    day = None if block == "bake_day" else bake_days(table, read_factors(factors))
+    variances = (spreads.dough**2, spreads.of_piece)
+    return Layout(np.hstack(columns), number, *variances, day, spreads.day**2), names
 
 
 def _effects(every, used, known, layout, names, unknown, level) -> pd.DataFrame:
@@ -175,7 +177,7 @@ def _effects(every, used, known, layout, names, unknown, level) -> pd.DataFrame:
     place = {term: first + number for number, term in enumerate(used["term"])}
     covariance = layout.covariance()
     within = never_baked(layout.within())
-    degrees = layout.degrees()
+    degrees = _degrees(layout, known)
     groups = groups_together(unknown)
     rows = []
     for term in every.to_dict("records"):
@@ -192,7 +194,7 @@ def _effects(every, used, known, layout, names, unknown, level) -> pd.DataFrame:
         for row, contrast in _level_pairs(known, place, len(names))
     ]
     effects = pd.DataFrame(rows)
-    effects["df"] = [degrees["piece" if one == "piece" else "dough"] for one in effects["stratum"]]
+    effects["df"] = [degrees[one] for one in effects["stratum"]]
     effects["df"] = effects["df"].astype(float).where(effects["can_tell"])
     effects["smallest"] = [
         smallest_found(error, degree, level)
@@ -246,15 +248,23 @@ def _alone(contrast, layout: Layout) -> float:
     if len(terms) != 1:
         return np.nan
     columns = layout.columns[:, [0, terms[0]]]
-    single = Layout(columns, layout.dough, layout.dough_variance, layout.piece_variance)
+    single = replace(layout, columns=columns)
     return contrast[terms[0]] ** 2 * single.covariance()[1, 1]
 
 
-def _strata(layout: Layout, spreads: Spreads) -> pd.DataFrame:
+def _degrees(layout: Layout, known: list[Factor]) -> dict[str, int]:
+    """Leftovers per stratum; days are one of their own only where a factor is set once a day."""
+    daily = any(factor.changed_per == "day" for factor in known)
+    if daily and layout.day is not None:
+        return layout.degrees_by_day()
     degrees = layout.degrees()
-    sd = {"dough": spreads.dough, "piece": float(np.sqrt(spreads.of_piece))}
-    rows = [{"stratum": name, "sd": sd[name], "df": degrees[name]} for name in ("dough", "piece")]
-    return pd.DataFrame(rows)
+    return {"day": degrees["dough"]} | degrees if daily else degrees
+
+
+def _strata(layout: Layout, spreads: Spreads, known: list[Factor]) -> pd.DataFrame:
+    sd = {"day": spreads.day, "dough": spreads.dough, "piece": float(np.sqrt(spreads.of_piece))}
+    rows = [(name, sd[name], df) for name, df in _degrees(layout, known).items()]
+    return pd.DataFrame(rows, columns=["stratum", "sd", "df"])
 
 
 def _simpler(table, factors, terms, block, spreads) -> list[str]:

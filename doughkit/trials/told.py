@@ -76,10 +76,13 @@ def predicted(predicts: pd.DataFrame) -> list[str]:
 def judged(strata, effects, spreads, level: float) -> list[str]:
     """What effects are judged by, and how large one must be to be found."""
     left = {row.stratum: _count(row.df, "leftover difference") for row in strata.itertuples()}
-    said = [f"Dough effects are judged by {left['dough']} between doughs."]
+    said = []
+    if "day" in left:
+        said.append(f"Effects set once a day are judged by {left['day']} between bake days.")
+    said.append(f"Dough effects are judged by {left['dough']} between doughs.")
     if (effects["stratum"] == "piece").any():
         said.append(f"Piece effects are judged by {left['piece']} between pieces of a dough.")
-    if strata["df"].iloc[0] == 0:
+    if strata.set_index("stratum")["df"]["dough"] == 0:
         said.append(
             "No dough is left over to show how far doughs differ by chance: add a dough, ask for "
             "fewer terms, or lean on the assumed spread."
@@ -91,7 +94,7 @@ def judged(strata, effects, spreads, level: float) -> list[str]:
     ]
     said.append(
         f"Assumed spreads, our starting guess and not your doughs: dough {spreads.dough:.3g}, "
-        f"piece {spreads.piece:.3g}, one score {spreads.tasting:.3g}, {spreads.tasters} tasters."
+        f"piece {spreads.piece:.3g}, bake day {spreads.day:.3g}, one score {spreads.tasting:.3g}, {spreads.tasters} tasters."
     )
     return said
 
