@@ -29,7 +29,7 @@ def planned(seed=1):
 def test_each_day_has_one_oven_temperature_and_each_temperature_two_days(seed):
     round_, days = planned(seed)
     assert "oven_c" not in round_.doughs and "oven_c" in round_.pieces
-    assert (days.groupby("bake_day")["oven_c"].nunique() == 1).all()
+    assert days.groupby("bake_day")["oven_c"].nunique().eq(1).all()
     assert (days.groupby("oven_c")["bake_day"].nunique() >= 2).all()
     assert sorted(days["piece"]) == sorted(round_.pieces["piece"])
     assert (trials.day_minutes(days, OVEN)["minutes"] <= 180).all()
@@ -72,7 +72,7 @@ def test_errors_agree_with_the_whole_covariance_written_out():
 def test_two_levels_on_one_day_are_refused():
     round_, days = planned()
     wrong = days.assign(bake_day="B1")
-    with pytest.raises(StudyProblems, match="bake day B1, column 'oven_c'.*one level a day"):
+    with pytest.raises(StudyProblems, match=r"bake day B1, column 'oven_c'.*one level a day"):
         trials.what_it_tells(round_.doughs, wrong, FACTORS, terms="linear")
     torn = round_.pieces.assign(oven_c=np.where(round_.pieces["bake_min"] > 6, 230.0, 270.0))
     with pytest.raises(StudyProblems, match="several levels in one dough"):
@@ -82,6 +82,6 @@ def test_two_levels_on_one_day_are_refused():
 def test_a_first_round_puts_what_is_set_once_a_day_with_the_pieces_too():
     doughs, pieces = advice.first_round(FACTORS, doughs=4, seed=1)
     assert "oven_c" in pieces and "oven_c" not in doughs
-    assert (pieces.groupby("dough")["oven_c"].nunique() == 1).all()
+    assert pieces.groupby("dough")["oven_c"].nunique().eq(1).all()
     told = trials.what_it_tells(doughs, pieces, FACTORS, terms="linear")
     assert told.effects["term"].tolist() == FACTORS["factor"].tolist()

@@ -85,7 +85,7 @@ def refuse_split_days(pieces: pd.DataFrame, known: list[Factor]) -> None:
         )
         for day, part in pieces.groupby("bake_day", sort=False)
         for name in daily
-        if part[name].nunique() > 1
+        if len(part[name].dropna().unique()) > 1
     ]
     if problems:
         raise StudyProblems(problems)

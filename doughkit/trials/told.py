@@ -94,7 +94,8 @@ def judged(strata, effects, spreads, level: float) -> list[str]:
     ]
     said.append(
         f"Assumed spreads, our starting guess and not your doughs: dough {spreads.dough:.3g}, "
-        f"piece {spreads.piece:.3g}, bake day {spreads.day:.3g}, one score {spreads.tasting:.3g}, {spreads.tasters} tasters."
+        f"piece {spreads.piece:.3g}, bake day {spreads.day:.3g}, one score {spreads.tasting:.3g}, "
+        f"{spreads.tasters} tasters."
     )
     return said
 
