@@ -7,79 +7,24 @@ is imported.
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import subprocess
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
-from difflib import get_close_matches
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import doughkit
 from doughkit import share
+from doughkit.spoken import Command, Order, Refused, near
 
 if TYPE_CHECKING:
     import pandas as pd
 
 SEED = 1
 """The demo's seed: the same pages each time."""
-
-
-class Refused(Exception):
-    """The words after `doughkit` ask for nothing we know; the text says what is near."""
-
-
-@dataclass(frozen=True)
-class Command:
-    """One word after `doughkit`; `options` are its own, each with its meaning.
-
-    `takes` says which words may follow: `FOLDER [TABLE ...]`; those in brackets may be left out.
-    `do` gets the options given, then these words.
-    """
-
-    name: str
-    meaning: str
-    do: Callable[..., int]
-    options: dict[str, str] = field(default_factory=dict)
-    takes: str = ""
-    needs_nothing: bool = False
-
-    def refuse(self, words: list[str]) -> None:
-        """Refuse options that are unknown, and more or fewer words than it takes."""
-        for option in words:
-            if option.startswith("-") and option not in self.options:
-                raise Refused(f"'{self.name}' takes no '{option}'; {near(option, self.options)}")
-        plain = [word for word in words if not word.startswith("-")]
-        wanted = re.sub(r"\[.*\]", "", self.takes).split()
-        most = len(plain) if "..." in self.takes else len(re.findall(r"\w+", self.takes))
-        if len(plain) > most:
-            raise Refused(f"'{self.name}' takes no '{plain[most]}'; {near(plain[most], COMMANDS)}")
-        if len(plain) < len(wanted):
-            raise Refused(f"say: python3 -m doughkit {self.name} {self.takes}")
-
-
-@dataclass(frozen=True)
-class Order:
-    """A command with the options and words given."""
-
-    command: Command
-    options: frozenset[str]
-    words: tuple[str, ...] = ()
-
-    @property
-    def name(self) -> str:
-        return self.command.name
-
-    @property
-    def needs_nothing(self) -> bool:
-        return self.command.needs_nothing
-
-    def run(self) -> int:
-        return self.command.do(self.options, *self.words)
 
 
 def read(words: list[str]) -> Order:
@@ -93,12 +38,6 @@ def read(words: list[str]) -> Order:
     command.refuse(rest)
     options = frozenset(word for word in rest if word.startswith("-"))
     return Order(command, options, tuple(word for word in rest if word not in options))
-
-
-def near(word: str, known: Iterable[str]) -> str:
-    # the tables have the like of this, but may not be imported before anything is installed
-    close = get_close_matches(word, list(known), n=1)
-    return f"did you mean '{close[0]}'?" if close else "say 'help' for all words"
 
 
 def clone_root() -> Path | None:
@@ -259,10 +198,38 @@ def run_tests(options: frozenset[str]) -> int:
     return selftest.run(root, long=long)
 
 
+def in_study(name: str) -> Callable[..., int]:
+    """A command on a study of one's own; what it does is imported when it is called."""
+
+    def do(options: frozenset[str], *words: str) -> int:
+        from doughkit import study_words
+
+        return getattr(study_words, name)(options, *words)
+
+    return do
+
+
 COMMANDS = {
     command.name: command
     for command in (
         Command("demo", "the demo study through all notebooks, pages, what to bake next", demo),
+        Command(
+            "begin",
+            "a study of your own, or further tables in it",
+            in_study("begin"),
+            {"--workbook": "one workbook in place of a CSV file per table"},
+            takes="FOLDER [TABLE ...]",
+        ),
+        Command(
+            "check", "every problem of a study, with its place", in_study("check"), takes="FOLDER"
+        ),
+        Command(
+            "today",
+            "what a study waits for, and the day's sheets",
+            in_study("today"),
+            takes="FOLDER",
+        ),
+        Command("convert", "CSV files to a workbook, or back", in_study("convert"), takes="FOLDER"),
         Command("lab", "JupyterLab on a copy of the demo study", lab),
         Command(
             "test",

@@ -31,6 +31,7 @@ DOOR_FILES = (
     "environment",
     "watch",
     "commands",
+    "spoken",
     "share",
     "selftest",
 )

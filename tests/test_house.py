@@ -13,7 +13,17 @@ import doughkit
 
 PACKAGE = Path(doughkit.__file__).parent
 STAGE = {room: place for place, room in enumerate(doughkit.ROOMS)}
-OUTSIDE_THE_ROOMS = {"__init__", "__main__", "door", "environment", "watch", "commands", "selftest"}
+OUTSIDE_THE_ROOMS = {
+    "__init__",
+    "__main__",
+    "door",
+    "environment",
+    "watch",
+    "commands",
+    "selftest",
+    "spoken",
+    "study_words",
+}
 
 
 def room_of(path):

@@ -59,7 +59,7 @@ def _references(study: Study, unreadable: Collection[str]) -> Iterable[Problem]:
             yield Problem(
                 table,
                 found=f"no table {other}",
-                expected=f"{other}.csv, which lists every {TABLES[other].key[0]}",
-                mend=f"add {other}.csv",
+                expected=f"the table {other}, which lists every {TABLES[other].key[0]}",
+                mend=f"add the table {other}",
                 column=column,
             )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import pandas as pd
 
@@ -72,3 +73,18 @@ def series(values: list, kind: str) -> pd.Series:
     if kind in TEXT_KINDS:
         return pd.Series(values, dtype="str")
     return pd.Series(values, dtype="datetime64[us]" if kind == "date" else "float64")
+
+
+def as_text(value) -> str:
+    """One value as it stands in a cell, in the shortest form that is exact."""
+    if isinstance(value, str):
+        return value
+    if value is None or value != value:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, date):
+        # A time of day would be lost; it stays, and reading back refuses it.
+        return value.isoformat().removesuffix("T00:00:00")
+    number = float(value)
+    return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)

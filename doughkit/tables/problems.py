@@ -19,8 +19,8 @@ MOST_TOLD = 100
 class Problem:
     """One fault: where it stands, what was found, what was expected, how to mend it.
 
-    `line` counts as a spreadsheet counts (headings are line 1) while a file is being read; past
-    reading `key` names the row instead ("dough D3").
+    `line` counts as a spreadsheet counts (headings are line 1) while a file is being read, and in
+    a workbook `cell` names the cell (F4); past reading `key` names the row instead ("dough D3").
     """
 
     table: str
@@ -30,11 +30,15 @@ class Problem:
     column: str = ""
     line: int | None = None
     key: str = ""
+    cell: str = ""
 
     @property
     def place(self) -> str:
         parts = [self.table]
-        parts += [f"line {self.line}"] if self.line is not None else []
+        if self.cell:
+            parts.append(f"cell {self.cell}")
+        elif self.line is not None:
+            parts.append(f"line {self.line}")
         parts += [self.key] if self.key else []
         parts += [f"column '{self.column}'"] if self.column else []
         return ", ".join(parts)
@@ -59,7 +63,7 @@ class StudyProblems(ValueError):
         super().__init__("\n".join([head, *lines]))
 
     def frame(self) -> pd.DataFrame:
-        """One row per problem: table, found, expected, mend, column, line, key."""
+        """One row per problem: table, found, expected, mend, column, line, key, cell."""
         import pandas as pd
 
         names = [one.name for one in fields(Problem)]

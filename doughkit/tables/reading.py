@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -11,12 +11,11 @@ import pandas as pd
 from doughkit.tables.checking import check_rows
 from doughkit.tables.frames import Rows, fill_rows
 from doughkit.tables.grid import read_grid
-from doughkit.tables.problems import Problem, StudyProblems, nearest, problem_error
+from doughkit.tables.keeping import remember
+from doughkit.tables.places import find_tables
+from doughkit.tables.problems import Problem, StudyProblems, nearest
 from doughkit.tables.register import GRID_KEY, TABLES, Column, Table, unit_of
-from doughkit.tables.sheets import Sheet, read_sheet
-
-_SPREADSHEETS_OWN = (".", "~$")
-"""Files that begin so are a spreadsheet's lock files and the like, not tables."""
+from doughkit.tables.sheets import Sheet
 
 
 @dataclass
@@ -26,6 +25,10 @@ class Reading:
     rows: dict[str, Rows] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     sha256: dict[str, str] = field(default_factory=dict)
+    headings: dict[str, list[str]] = field(default_factory=dict)
+    """The headings of each table as they stand in its file."""
+    files: dict[Path, str] = field(default_factory=dict)
+    """Fingerprints by the whole path, for those who want to write the files later."""
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -47,7 +50,9 @@ def read_tables(folder: str | Path) -> dict[str, pd.DataFrame]:
     Parameters
     ----------
     folder : path
-        Holds one file `<table>.csv` per table; other kinds of file are left alone.
+        Holds one file `<table>.csv` per table, or one workbook (.xlsx) with a sheet per table, or
+        some of each; or the path of the workbook. Other kinds of file are left alone. In a
+        workbook the saved results of formulas are read, and rows that a filter hides as well.
 
     Returns
     -------
@@ -58,7 +63,8 @@ def read_tables(folder: str | Path) -> dict[str, pd.DataFrame]:
     Raises
     ------
     StudyProblems with every fault in any file and between the tables: table, line as a
-    spreadsheet counts it, column, what was found, what was expected, how to mend it.
+    spreadsheet counts it (in a workbook the cell), column, what was found, what was expected, how
+    to mend it.
 
     Source: by definition of this library; CSV as in RFC 4180 (2005).
 
@@ -69,73 +75,66 @@ def read_tables(folder: str | Path) -> dict[str, pd.DataFrame]:
     >>> read_tables(folder)["formulas"]["ingredient"].tolist()
     ['flour', 'water']
     """
-    reading = read_folder(folder)
+    return opened(folder).tables
+
+
+def opened(path: str | Path) -> Reading:
+    """Read a study's tables, to be handed out; raise if anything is wrong with them."""
+    reading = read_folder(path)
     if reading.problems:
-        raise StudyProblems(reading.problems, about=Path(folder).name)
-    return reading.tables
-
-
-def read_folder(folder: str | Path) -> Reading:
-    """Read a folder's tables and gather their problems; raise only if there is no such folder."""
-    files, reading = _files(Path(folder).expanduser())
-    factors: dict[str, Column] = {}
-    # Factors first, since they say which further columns doughs and pieces may have.
-    for name in sorted(files, key=lambda name: (name != "factors", list(TABLES).index(name))):
-        table = TABLES[name]
-        known = [*table.names, *factors, *(GRID_KEY if name == "ratings" else ())]
-        sheet = read_sheet(files[name], name, known)
-        reading.sha256[name] = sheet.sha256
-        if not sheet.headings:
-            reading.problems += sheet.problems
-            continue
-        if name == "ratings" and "serving" not in sheet.headings:
-            rows = read_grid(sheet, reading.rows)
-        else:
-            rows = typed_rows(sheet, table, factors)
-        reading.problems += sheet.problems
-        reading.rows[name] = rows
-        if name == "factors":
-            factors = factor_columns(rows.frame)
-    reading.problems += check_rows(reading.rows, unreadable=set(files) - set(reading.rows))
-    place = {name: number for number, name in enumerate(TABLES)}
-    reading.sha256 = {f"{name}.csv": reading.sha256[name] for name in TABLES if name in files}
-    reading.problems.sort(key=lambda one: (place.get(one.table, -1), one.line or 0))
+        raise StudyProblems(reading.problems, about=Path(path).name)
+    remember(reading.files)
     return reading
 
 
-def _files(folder: Path) -> tuple[dict[str, Path], Reading]:
-    """The folder's table files by table name; .csv files that are no table become problems."""
-    if not folder.is_dir():
-        raise problem_error(
-            str(folder),
-            found="a file" if folder.exists() else "no such folder",
-            expected="a folder that holds a study's tables",
-            mend="give the path of the folder, the one that holds formulas.csv",
-        )
-    files, reading = {}, Reading()
-    for path in sorted(folder.iterdir()):
-        if path.suffix.lower() != ".csv" or path.name.startswith(_SPREADSHEETS_OWN):
-            continue
-        if path.suffix == ".csv" and path.stem in TABLES:
-            files[path.stem] = path
-            continue
-        close = nearest(path.stem.lower(), TABLES)
-        reading.problems.append(
-            Problem(
-                path.name,
-                found="a table of unknown name",
-                expected="one of " + ", ".join(f"{name}.csv" for name in TABLES),
-                mend=f"rename it ({close})" if close else "rename it, or move it elsewhere",
-            )
-        )
-    if not files and not reading.problems:
-        raise problem_error(
-            folder.name,
-            found="a folder without any table",
-            expected="at least formulas.csv",
-            mend="give the path of the folder that holds the tables",
-        )
-    return files, reading
+def read_folder(path: str | Path) -> Reading:
+    """Read a study's tables and gather their problems; raise only if there are none at all."""
+    places, reading = find_tables(path), Reading()
+    reading.problems += places.problems
+    factors: dict[str, Column] = {}
+    in_book: dict[str, dict[str, int]] = {}
+    # Factors first, since they say which further columns doughs and pieces may have.
+    for name in sorted(places.tables, key=lambda name: (name != "factors", ORDER[name])):
+        known = [*TABLES[name].names, *factors, *(GRID_KEY if name == "ratings" else ())]
+        sheet = places.sheet(name, known)
+        reading.files[places.path_of(name)] = sheet.sha256
+        if sheet.headings:
+            rows = rows_of(sheet, reading.rows, factors)
+            reading.rows[name], reading.headings[name] = rows, sheet.headings
+            if name == "factors":
+                factors = factor_columns(rows.frame)
+        reading.problems += sheet.problems
+        if name not in places.files:
+            in_book[name] = sheet.places
+    reading.problems += check_rows(reading.rows, unreadable=places.tables - set(reading.rows))
+    reading.problems = [_with_cell(one, in_book.get(one.table, {})) for one in reading.problems]
+    reading.problems.sort(key=lambda one: (ORDER.get(one.table, -1), one.line or 0))
+    names = [places.path_of(name) for name in ORDER if name in places.tables]
+    reading.sha256 = {file.name: reading.files[file] for file in names}
+    return reading
+
+
+def _with_cell(problem: Problem, places: dict[str, int]) -> Problem:
+    """A problem of a workbook's sheet, with the cell it stands in."""
+    if problem.cell or problem.line is None or problem.column not in places:
+        return problem
+    return replace(problem, cell=f"{_letters(places[problem.column])}{problem.line}")
+
+
+def _letters(place: int) -> str:
+    """A column's letters in a spreadsheet: A to Z, then AA and on."""
+    before, last = divmod(place, 26)
+    return (_letters(before - 1) if before else "") + chr(ord("A") + last)
+
+
+ORDER = {name: number for number, name in enumerate(TABLES)}
+
+
+def rows_of(sheet: Sheet, others: dict[str, Rows], factors: dict[str, Column]) -> Rows:
+    """A sheet's rows; ratings may be an entry grid, read through the `others` read before."""
+    if sheet.table == "ratings" and "serving" not in sheet.headings:
+        return read_grid(sheet, others)
+    return typed_rows(sheet, TABLES[sheet.table], factors)
 
 
 def factor_columns(factors: pd.DataFrame) -> dict[str, Column]:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 UNIT_OF_SUFFIX = {
     "_g_per_cm2": "g/cm²",
+    "_g_ml": "g/ml",
     "_pct": "%",
     "_mm": "mm",
     "_min": "min",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -30,6 +30,9 @@ class Sheet:
     sure: list[bool] = field(default_factory=list)
     heading_line: int = 1
     delimiter: str = ","
+    """What parts the cells in the file; empty where nothing has to, in a workbook."""
+    places: dict[str, int] = field(default_factory=dict)
+    """In which column of the file each heading stands, counted from 0."""
     problems: list[Problem] = field(default_factory=list)
     sha256: str = ""
 
@@ -68,14 +71,23 @@ def fill_sheet(sheet: Sheet, content: bytes, known: Collection[str]) -> Sheet:
     sheet.delimiter = delimiter_of(text, known)
     if sheet.delimiter == "\t":
         sheet.blame("cells parted by tabs", "cells parted by , or ;", _SAVE_AS, line=1)
+    return fill_from(sheet, _records(sheet, text), known)
+
+
+def fill_from(
+    sheet: Sheet, records: Iterable[tuple[int, list[str]]], known: Collection[str]
+) -> Sheet:
+    """Settle headings and rows from rows of cells, each with its line."""
     width = None
-    for line, cells in _records(sheet, text):
+    for line, cells in records:
         if not any(cell.strip() for cell in cells):
             continue
         if width is None:
             width = len(cells)
             sheet.headings = [rearm(cell.strip()).strip() for cell in cells]
             sheet.heading_line = line
+            for place, heading in enumerate(sheet.headings):
+                sheet.places.setdefault(heading, place)
             if not set(known) & set(sheet.headings):
                 return _without_headings(sheet, known)
             continue
@@ -83,7 +95,10 @@ def fill_sheet(sheet: Sheet, content: bytes, known: Collection[str]) -> Sheet:
         sheet.lines.append(line)
         sheet.rows.append((cells + [""] * width)[:width])
     if width is None:
-        sheet.blame("an empty file", "a first row of headings", "write the headings, or delete it")
+        kind = "file" if sheet.delimiter else "sheet"
+        sheet.blame(
+            f"an empty {kind}", "a first row of headings", "write the headings, or delete it"
+        )
     _settle_headings(sheet)
     return sheet
 
@@ -169,7 +184,7 @@ def _well_formed(sheet: Sheet, line: int, cells: list[str], width: int) -> bool:
             line=line,
         )
         return False
-    for cell in cells:
+    for cell in cells if sheet.delimiter else ():
         # A forgotten quotation mark swallows whole rows into one cell, and they would be lost.
         if ("\n" in cell or "\r" in cell) and any(
             inner.count(sheet.delimiter) >= max(width - 1, 1) for inner in cell.splitlines()

@@ -1,26 +1,17 @@
-"""A study: its tables opened together, checked, and traced to the files and programs used."""
+"""A study: its tables opened together, or checked."""
 
 from __future__ import annotations
 
-import importlib.metadata
-import platform
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
 
 import pandas as pd
 
-import doughkit
 from doughkit.tables import paper
 from doughkit.tables.problems import StudyProblems, nearest
-from doughkit.tables.reading import read_folder
+from doughkit.tables.reading import opened, read_folder
 from doughkit.tables.register import TABLES
-
-__all__ = ["Shipped", "Study", "check_study", "open_study", "provenance", "shipped"]
-
-PROGRAMS = ("pandas", "numpy", "scipy", "statsmodels", "seaborn")
-"""What the results rest on, besides Python and this library."""
 
 
 class MissingTable(KeyError):
@@ -106,7 +97,8 @@ def open_study(path: str | Path) -> Study:
     Parameters
     ----------
     path : path
-        The study's folder, which holds `formulas.csv` and as many other tables as there are.
+        The study's folder, which holds `formulas.csv` and as many other tables as there are, or
+        one workbook with a sheet per table; or the path of that workbook.
 
     Returns
     -------
@@ -118,15 +110,14 @@ def open_study(path: str | Path) -> Study:
 
     Source: by definition of this library.
 
+    >>> from doughkit.study import shipped
     >>> study = open_study(shipped().data_demo)
     >>> sorted(study["doughs"]["kind"].unique())
     ['control', 'reference', 'test']
     """
-    folder = Path(path).expanduser()
-    reading = read_folder(folder)
-    if reading.problems:
-        raise StudyProblems(reading.problems, about=folder.name)
-    return Study(folder, reading.tables, reading.sha256)
+    path = Path(path).expanduser()
+    reading = opened(path)
+    return Study(path, reading.tables, reading.sha256)
 
 
 def check_study(path: str | Path) -> pd.DataFrame:
@@ -137,12 +128,12 @@ def check_study(path: str | Path) -> pd.DataFrame:
     Parameters
     ----------
     path : path
-        The study's folder.
+        The study's folder, or its workbook.
 
     Returns
     -------
-    DataFrame: table, found, expected, mend, column, line (as a spreadsheet counts), key; one row
-    per problem, none if the study can be opened.
+    DataFrame: table, found, expected, mend, column, line (as a spreadsheet counts), key, cell (in
+    a workbook); one row per problem, none if the study can be opened.
 
     Raises
     ------
@@ -157,80 +148,3 @@ def check_study(path: str | Path) -> pd.DataFrame:
     [['ovens', 2, 'air_c', 'a letter O stands for a zero: write 270']]
     """
     return StudyProblems(read_folder(path).problems).frame()
-
-
-def provenance(study: Study, *, seed: int | None = None) -> pd.DataFrame:
-    """Say what a result was computed with: versions, seed, fingerprints of the input files.
-
-    Question: could somebody else get the same numbers?
-
-    Parameters
-    ----------
-    study : Study
-        As opened.
-    seed : int, optional
-        The seed that the results used, if any.
-
-    Returns
-    -------
-    DataFrame: what, value; fingerprints are SHA-256 over each file's bytes as they were read.
-
-    Raises
-    ------
-    Nothing; a program that is not installed is named as such.
-
-    Source: SHA-256 as in FIPS 180-4 (2015).
-
-    >>> import pathlib, tempfile
-    >>> folder = pathlib.Path(tempfile.mkdtemp())
-    >>> _ = (folder / "ovens.csv").write_text("oven,air_c\\nhome,270\\n")
-    >>> provenance(open_study(folder), seed=7)["what"].tolist()[-2:]
-    ['seed', 'ovens.csv']
-    """
-    facts = {"doughkit": doughkit.__version__, "Python": platform.python_version()}
-    facts |= {program: _version(program) for program in PROGRAMS}
-    facts |= {"seed": "none given" if seed is None else str(seed)}
-    return pd.DataFrame(list((facts | study.sha256).items()), columns=["what", "value"])
-
-
-def _version(program: str) -> str:
-    try:
-        return importlib.metadata.version(program)
-    except importlib.metadata.PackageNotFoundError:
-        return "not installed"
-
-
-class Shipped(NamedTuple):
-    """Where the notebooks and the invented demo study are."""
-
-    notebooks: Path
-    data_demo: Path
-
-
-def shipped() -> Shipped:
-    """Find the notebooks and the demo study that come with the library.
-
-    Question: where is something to begin with?
-
-    Returns
-    -------
-    Shipped: `notebooks` and `data_demo`, folders beside the package in a clone, inside it when
-    installed from a wheel. They are to be copied, not worked in.
-
-    Raises
-    ------
-    FileNotFoundError if the installation lacks them.
-
-    Source: by definition of this library.
-
-    >>> shipped().data_demo.name
-    'data_demo'
-    """
-    package = Path(doughkit.__file__).resolve().parent
-    for home in (package / "shipped", package.parent):
-        found = Shipped(home / "notebooks", home / "data_demo")
-        if all(folder.is_dir() for folder in found):
-            return found
-    raise FileNotFoundError(
-        "this installation of doughkit has neither notebooks nor demo study; install it again"
-    )

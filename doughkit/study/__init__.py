@@ -1,0 +1,20 @@
+"""A study of one's own: begun, opened, checked, converted, and what it waits for."""
+
+from doughkit.study.beginning import begin_study
+from doughkit.study.converting import convert_study
+from doughkit.study.opening import Study, check_study, open_study
+from doughkit.study.sources import Shipped, provenance, shipped
+from doughkit.study.waiting import Today, today
+
+__all__ = [
+    "Shipped",
+    "Study",
+    "Today",
+    "begin_study",
+    "check_study",
+    "convert_study",
+    "open_study",
+    "provenance",
+    "shipped",
+    "today",
+]

@@ -1,0 +1,78 @@
+"""What the words after `doughkit` do with a study of one's own: begin, check, convert, today."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+
+from doughkit import study
+from doughkit.study.waiting import today_page
+from doughkit.tables.keeping import write_whole
+from doughkit.tables.problems import StudyProblems
+from doughkit.tables.reading import read_folder
+from doughkit.tables.workbook import is_workbook
+
+PAGE = "today.html"
+
+
+def telling(do: Callable[..., int]) -> Callable[..., int]:
+    """Problems of a study are told in full, without a traceback."""
+
+    @wraps(do)
+    def done(*words) -> int:
+        try:
+            return do(*words)
+        except StudyProblems as problems:
+            print(f"doughkit: {problems}", file=sys.stderr)
+            return 1
+
+    return done
+
+
+@telling
+def begin(options: frozenset[str], folder: str, *tables: str) -> int:
+    """Make a study's folder, or begin further tables in it."""
+    made = study.begin_study(folder, tables or None, workbook="--workbook" in options)
+    for one in made.itertuples():
+        print(f"  {'made' if one.made else 'left as it is'}: {one.file} ({one.holds})")
+    print(f"{Path(folder)}: fill the tables; `check` and `today` say how far you are.")
+    return 0
+
+
+@telling
+def check(options: frozenset[str], path: str) -> int:
+    """Tell every problem of a study with its place, and how much is there."""
+    reading = read_folder(path)
+    for name, frame in reading.tables.items():
+        print(f"  {name:<12} {len(frame):>6} row{'s' if len(frame) != 1 else ''}")
+    problems = reading.problems
+    for problem in problems:
+        print(problem)
+    count = len(problems)
+    print(f"{count} problem{'s' if count != 1 else ''}." if count else "No problem found.")
+    return 1 if problems else 0
+
+
+@telling
+def convert(options: frozenset[str], path: str) -> int:
+    """Turn CSV files into one workbook, or the workbook into CSV files."""
+    opened = study.convert_study(path)
+    print(f"{', '.join(opened.sha256)}: {len(opened)} tables; the old files are in 'previous'.")
+    return 0
+
+
+@telling
+def today(options: frozenset[str], path: str) -> int:
+    """Write the page of the day; print where it is and its gist."""
+    opened = study.open_study(path)
+    found = study.today(opened)
+    folder = opened.path.parent if is_workbook(opened.path) else opened.path
+    write_whole(folder / PAGE, today_page(found, folder.resolve().name).encode())
+    print(textwrap.fill(found.summary(), 95))
+    for caption in found.sheets:
+        print(f"  sheet: {caption}")
+    print(f"The page, for any browser and any printer:\n  {folder / PAGE}")
+    return 0
