@@ -116,7 +116,7 @@ def read_folder(path: str | Path) -> Reading:
 
 def _with_cell(problem: Problem, places: dict[str, int]) -> Problem:
     """A problem of a workbook's sheet, with the cell it stands in."""
-    if problem.cell or problem.line is None or problem.column not in places:
+    if not problem.column or problem.cell or not problem.line or problem.column not in places:
         return problem
     return replace(problem, cell=f"{_letters(places[problem.column])}{problem.line}")
 
