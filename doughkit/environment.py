@@ -38,6 +38,8 @@ NEEDED = (
     "nbconvert",
     "nbformat",
     "ipykernel",
+    "joblib",
+    "openpyxl",
 )
 NEEDED_BY_TEST = ("pytest", "hypothesis")
 """What must be importable: the names under which pyproject.toml asks for it."""

@@ -36,9 +36,7 @@ def test_a_file_changed_since_it_was_read_is_left_alone(tmp_path):
     ovens = read_tables(tmp_path)["ovens"]
     typed = SMALL_STUDY["ovens"].replace("270", "275")
     (tmp_path / "ovens.csv").write_text(typed)
-    with pytest.raises(
-        StudyProblems, match=r"changed since it was read.*open the study again"
-    ):
+    with pytest.raises(StudyProblems, match=r"changed since it was read.*open the study again"):
         save_table(tmp_path, "ovens", ovens.assign(air_c=300.0))
     assert (tmp_path / "ovens.csv").read_text() == typed
     again = read_tables(tmp_path)["ovens"]
