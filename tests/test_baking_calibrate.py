@@ -15,8 +15,11 @@ from doughkit.baking import (
 )
 from doughkit.baking.closed_form import BIAS_PCT
 from doughkit.baking.ensemble import draw_members, independent
+from doughkit.baking.inputs import read_bakes
 from doughkit.baking.learning import Evidence, width_after
 from doughkit.baking.match import TRIED, solve_added
+from doughkit.baking.misfit import PER_DOUBLING, Misfit
+from doughkit.baking.scatter import learnt_scatter
 from doughkit.tables.problems import StudyProblems
 from tests import results
 from tests.bake_kitchens import LONGER, WORLDS, Kitchens
@@ -78,7 +81,9 @@ def test_a_plain_sum_of_unknowns_is_bent_as_theory_has_it():
     scores = independent(rng, 4000, 2)
     seen = scores @ np.array([[2.0], [1.0]])
     noise = independent(rng, 4000, 1, beside=scores)
-    bent = Evidence(seen, np.array([3.0]), np.array([0.5]), noise).bend(scores)
+    bent = Evidence(seen, np.array([3.0]), np.array([[0.5]]), np.zeros(4000, int), noise).bend(
+        scores
+    )
     gain = np.array([2.0, 1.0]) / (5 + 0.25)
     np.testing.assert_allclose(bent.mean(axis=0), 3 * gain, atol=1e-9)
     left = np.eye(2) - np.outer(gain, [2.0, 1.0])
@@ -96,6 +101,28 @@ def test_a_step_that_says_it_shrinks_the_doubt_shrinks_it_as_much():
 def test_members_have_no_chance_correlations():
     matrix = draw_members(["a", "b"], 200, np.random.default_rng(3)).matrix()
     np.testing.assert_allclose(np.corrcoef(matrix.T), np.eye(matrix.shape[1]), atol=1e-9)
+
+
+def test_a_spread_from_bake_to_bake_is_learnt_from_repeats_and_else_held_in_doubt():
+    rng = np.random.default_rng(4)
+    weighing = np.array([0.1, 0.1, 0.1])
+    unknown = learnt_scatter((0.0, 0), weighing, 0.5, 200, rng)
+    assert unknown.typical == pytest.approx(0.5, rel=0.05)
+    assert unknown.levels[-1] > 3 * unknown.typical > 9 * unknown.levels[0]
+    told = learnt_scatter((30 * 1.2**2, 30), weighing, 0.5, 200, rng)
+    assert told.typical == pytest.approx(1.2, rel=0.1)
+    assert told.levels[-1] < 1.6 * told.levels[0]
+    assert np.bincount(told.level).tolist() == [20] * 10
+
+
+def test_what_no_slab_knows_grows_with_the_distance_from_what_was_weighed():
+    weighed, asked = (read_bakes(bakes(4, bake_min=minutes)) for minutes in (6.0, [6, 9, 12, 3.0]))
+    misfit = Misfit(weighed, ["home"] * 4, np.array([-1.0, 1.0]))
+    share = misfit.share(asked, ["home"] * 4)
+    np.testing.assert_allclose(share, PER_DOUBLING * np.array([0, np.log2(1.5), 1, 1]))
+    assert (misfit.share(asked, ["elsewhere"] * 4) == 0).all()
+    lost = misfit.astray(np.full((2, 4), 20.0), asked, ["home"] * 4)
+    np.testing.assert_allclose(lost[:, 2], 20 * (1 + PER_DOUBLING * misfit.chance))
 
 
 # --- calibration ----------------------------------------------------------------------------------
@@ -250,18 +277,16 @@ def forecasts(kitchens: Kitchens, place: int) -> dict:
     return out
 
 
-@pytest.mark.long
-@pytest.mark.filterwarnings("ignore::doughkit.tables.problems.OutsideRange")
-@pytest.mark.parametrize("world", WORLDS)
-def test_intervals_hold_what_they_claim(world):
-    count = 300 if world == WORLDS[0] else 150
-    kitchens = Kitchens(count, 5, world)
-    found = pd.DataFrame([forecasts(kitchens, place) for place in range(count)])
+KITCHENS, JUDGES = 300, 2711
+"""How many kitchens of each world judge, and their seed: no choice was made on them."""
+
+
+def write_coverage(world: str, found: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
     inside = found[["loss", "longer", "hydration"]].mean()
     off = found[["loss_off", "longer_off", "hydration_off"]].median()
     results.write(
         f"bake_coverage_{world.replace(' ', '_')}",
-        f"90 % intervals after three weighings in {count} kitchens; world: {world}",
+        f"90 % intervals after three weighings in {len(found)} kitchens; world: {world}",
         [
             f"covered: loss {inside['loss']:.3f}, loss at 1.5 times the time "
             f"{inside['longer']:.3f}, matched hydration {inside['hydration']:.3f}",
@@ -269,12 +294,22 @@ def test_intervals_hold_what_they_claim(world):
             f"{off['longer_off']:.2f}, hydration {off['hydration_off']:.2f}",
         ],
     )
+    return inside, off
+
+
+@pytest.mark.long
+@pytest.mark.filterwarnings("ignore::doughkit.tables.problems.OutsideRange")
+@pytest.mark.parametrize("world", WORLDS)
+def test_intervals_hold_what_they_claim(world):
+    kitchens = Kitchens(KITCHENS, JUDGES, world)
+    found = pd.DataFrame([forecasts(kitchens, place) for place in range(KITCHENS)])
+    inside, off = write_coverage(world, found)
     if world == WORLDS[0]:
         assert inside[["loss", "hydration"]].between(0.85, 0.95).all(), inside
         assert off["loss_off"] <= 0.5
         assert off["longer_off"] <= 1.2
     else:
-        assert (inside[["loss", "hydration"]] >= 0.80).all(), inside
+        assert (inside >= 0.80).all(), inside
 
 
 @pytest.mark.long
@@ -285,6 +320,12 @@ def test_published_series_are_forecast_from_their_others():
     results.write(
         "bake_published",
         "Published bakes beside the untuned forecast, and series from their other members",
-        [published.summary(), "", *(f"{name}: {one:.2f} inside" for name, one in share.items())],
+        [
+            published.summary(),
+            "",
+            "Each bake forecast from the others of its series:",
+            *(f"{name}: {one:.2f} inside" for name, one in share.items()),
+            "The baladi breads puff into two layers, which a slab cannot: outside its range.",
+        ],
     )
     assert share[["loaf sizes", "loaf put back"]].eq(1).all()

@@ -139,3 +139,30 @@ def test_small_laws_have_the_signs_of_an_oven():
     )
     assert radiation_kw_m2(100, 100) == 0
     assert half_browned_s(250) < half_browned_s(150)
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        ({"air_c": "hot"}, "column 'air_c': found 'hot'; expected a number"),
+        ({"support": "Steel"}, "did you mean 'steel'"),
+        ({"support": "oven shelf"}, "write the one it is most like"),
+        ({"altitude_m": 9e4}, "altitude .m., -450 to 6000"),
+        ({"piece_c": -18.0}, "unfrozen dough .°C., 0 to 60"),
+        ({"fan": "maybe"}, "found maybe; expected yes or no"),
+        ({"oven_factor": -1.0}, "how strongly the oven heats.*0.2 to 2"),
+    ],
+)
+def test_what_no_bake_can_be_is_refused_in_words(columns, words):
+    with pytest.raises(StudyProblems, match=words):
+        simulate(bakes(**columns))
+
+
+def test_no_bakes_at_all_are_refused():
+    with pytest.raises(StudyProblems, match="found no rows; expected one bake or more"):
+        simulate(bakes(0))
+
+
+def test_a_contact_given_for_plates_may_stay_empty_for_a_rack():
+    given = bakes(2, support=["steel", "rack"], support_mm=np.nan, contact_w_m2k=[60.0, np.nan])
+    assert simulate(given)["loss_pct"].notna().all()

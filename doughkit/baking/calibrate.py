@@ -8,9 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from doughkit.baking.ensemble import draw_members, oven_names, simulate_members, with_ovens
+from doughkit.baking.ensemble import (
+    draw_members,
+    independent,
+    oven_names,
+    simulate_members,
+    with_ovens,
+)
 from doughkit.baking.inputs import oven_bakes, read_bakes
 from doughkit.baking.learning import Learnt, learn
+from doughkit.baking.misfit import Misfit
+from doughkit.baking.scatter import BAKE_ERROR_PCT, learnt_scatter
 from doughkit.baking.told import (
     Weighed,
     next_weighing,
@@ -21,10 +29,6 @@ from doughkit.baking.told import (
 from doughkit.baking.weighed import bake_loss
 from doughkit.tables.problems import OutsideRange, problem_error, require_columns
 
-BAKE_ERROR_PCT = 0.5
-"""Spread of the loss from bake to bake [points], one standard deviation; assumed."""
-GUESS_COUNTS = 4
-"""So many repeats that assumption is worth; one's own repeats count one each beside it."""
 SCALE_ERROR_PCT = 0.15
 """Error of a loss whose scale is not known: a 1 g step on a piece of 250 g."""
 FAR = 2.5
@@ -57,7 +61,7 @@ class Calibration:
     weighings: pd.DataFrame
     next_weighing: pd.DataFrame
     learnt: Learnt
-    bake_error_pct: float
+    misfit: Misfit
     seed: int
 
     def predict(self, bakes: pd.DataFrame, *, level: float = 0.90) -> pd.DataFrame:
@@ -71,11 +75,13 @@ class Calibration:
         table, ovens = read_bakes(bakes), oven_names(bakes)
         members = with_ovens(self.learnt.members, ovens, self.seed)
         loss = self.learnt.bend(simulate_members(table, ovens, members)[0].T)
+        loss = self.misfit.astray(loss, table, ovens)
         noise = np.random.default_rng([self.seed, 7]).standard_normal(loss.shape)
         dough = (table["water_pct"] + table["dry_pct"]) / 100
         low, high = (1 - level) / 2, (1 + level) / 2
         mid, ci_low, ci_high = np.quantile(loss, [0.5, low, high], axis=0)
-        one = np.quantile(loss + self.bake_error_pct * noise, [low, high], axis=0)
+        bake_error = self.learnt.scatter.each[:, None]
+        one = np.quantile(loss + bake_error * noise, [low, high], axis=0)
         names = [name for name in ("piece", "bake", "dough", "oven") if name in bakes.columns]
         columns = {
             "bake_min": table["bake_min"],
@@ -92,6 +98,11 @@ class Calibration:
         }
         return pd.concat([bakes[names], pd.DataFrame(columns, index=bakes.index)], axis=1)
 
+    @property
+    def bake_error_pct(self) -> float:
+        """Spread of the loss from bake to bake [points], as the repeats leave it."""
+        return self.learnt.scatter.typical
+
     def summary(self) -> str:
         """What the weighings told, what they could not, and what to weigh next, in words."""
         weighed = self.weighings["loss_pct"].notna().sum()
@@ -106,10 +117,9 @@ class Calibration:
             f"guess.{self._strangeness()} They tell most of {most['oven']}: "
             f"{OVEN_IN_WORDS[most['unknown']]} ({most['told_pct']:.0f} % of the doubt gone), next "
             f"to nothing of {OVEN_IN_WORDS[least['unknown']]} ({least['told_pct']:.0f} %). Next, "
-            f"{best['weigh']}: "
-            f"the 90 % interval of the loss shrinks from {best['width_now']:.1f} to "
-            f"{best['width_after']:.1f} points at the usual time, from {best['longer_now']:.1f} to "
-            f"{best['longer_after']:.1f} at 1.5 times it."
+            f"{best['weigh']}: the 90 % interval of the loss shrinks from "
+            f"{best['longer_now']:.1f} to {best['longer_after']:.1f} points at 1.5 times the usual "
+            f"time, from {best['width_now']:.2f} to {best['width_after']:.2f} at the usual one."
         )
 
     def _strangeness(self) -> str:
@@ -151,8 +161,8 @@ def calibrate(
     members : int
         How many possible truths to carry.
     bake_error_pct : float
-        Spread of the loss from bake to bake [points], one standard deviation; 0.5 is assumed, and
-        counts as much as four repeats beside one's own.
+        Guess of the spread of the loss from bake to bake [points], one standard deviation. It is
+        held with much doubt (a quarter or four times as much are possible); repeats overrule it.
     weighing_error_g : float
         What a weighing errs beyond the scale's step [g], one standard deviation.
     tell : callable, optional
@@ -168,8 +178,10 @@ def calibrate(
     StudyProblems for impossible weights or bakes, an unknown oven or dough, fewer than 100 members.
 
     Range: a weighing on a plate says little about a rack, and the other way round; one at the usual
-    time little about twice the time. Puffing, toppings and a contact that changes are not in the
-    model; the unknown `drift` stands for them.
+    time little about twice the time. Puffing, toppings and a contact that fades as the piece lifts
+    are not in the model: the unknown `drift` stands for them, and a spread of the forecast that
+    grows by 6 % of the loss with each doubling of the time (or of the dough on an area, or 80 °C)
+    away from the nearest weighed bake.
     Source: linear conditioning of an ensemble with perturbed observations (ensemble smoother), in
     any text on data assimilation; guesses as `starting_guesses` lists them.
 
@@ -199,31 +211,24 @@ def calibrate(
     loss = losses["loss_pct"].to_numpy()
     weighing = losses["loss_error_pct"].fillna(SCALE_ERROR_PCT).to_numpy()
     weighed = Weighed(bakes, tell)
-    bake_error, df = repeated(weighed, loss, weighing, bake_error_pct)
     rng = np.random.default_rng([seed, 1])
     drawn = draw_members(list(dict.fromkeys(weighed.ovens)), members, rng)
+    scatter = learnt_scatter(weighed.scatter(loss), weighing, bake_error_pct, members, rng)
     runs: list[np.ndarray] = []
 
     def simulate(truths):
         runs.append(weighed.simulate(truths))
         return runs[-1]
 
-    error = np.hypot(bake_error, weighing)
-    learnt = learn(drawn, simulate, loss, error, rng, df=df)
+    learnt = learn(drawn, simulate, (loss, weighing), scatter, rng)
+    misfit = Misfit(weighed.table, weighed.ovens, independent(rng, members, 1)[:, 0])
+    error = np.hypot(scatter.typical, weighing)
     told = weighings(bakes, losses.assign(loss_error_pct=error), runs[0], learnt.bend(runs[-1]))
     return Calibration(
         parameters=parameters(learnt, bakes),
         weighings=with_unweighed(told, pieces, every),
-        next_weighing=next_weighing(bakes, learnt, bake_error),
+        next_weighing=next_weighing(bakes, learnt, misfit),
         learnt=learnt,
-        bake_error_pct=bake_error,
+        misfit=misfit,
         seed=seed,
     )
-
-
-def repeated(weighed: Weighed, loss, weighing, guess_pct: float) -> tuple[float, float]:
-    """Spread from bake to bake after the repeats have had their say, and its freedom."""
-    squares, df = weighed.scatter(loss)
-    mean = np.mean(weighing**2) if len(weighing) else 0.0
-    total = (GUESS_COUNTS * (guess_pct**2 + mean) + squares) / (GUESS_COUNTS + df)
-    return float(np.sqrt(max(total - mean, (guess_pct / 2) ** 2))), GUESS_COUNTS + df

@@ -44,6 +44,16 @@ BOX = {
 """Where the model may be asked, column by column, and why not beyond."""
 
 
+POSSIBLE = {
+    "air_c": (0, 700, "the temperature of air and walls [°C]"),
+    "support_c": (0, 700, "the support's temperature [°C]"),
+    "piece_c": (0, 60, "the temperature of unfrozen dough [°C]"),
+    "altitude_m": (-450, 6000, "the kitchen's altitude [m]"),
+    "steam_pct": (0, 100, "steam as a share of the oven's air"),
+}
+"""What a bake can be at all."""
+
+
 @cache
 def supports() -> pd.DataFrame:
     """What each kind of support is made of."""
@@ -177,7 +187,21 @@ def read_bakes(bakes: pd.DataFrame, *, warn: bool = True) -> dict[str, np.ndarra
 def _numbers(frame: pd.DataFrame, name: str) -> np.ndarray:
     if name not in frame.columns:
         return np.full(len(frame), np.nan)
-    return frame[name].to_numpy(float, na_value=np.nan)
+    numbers = pd.to_numeric(frame[name], errors="coerce").to_numpy(float, na_value=np.nan)
+    text = np.flatnonzero(np.isnan(numbers) & frame[name].notna().to_numpy())
+    if len(text):
+        raise StudyProblems(
+            Problem(
+                "bakes",
+                key=bake_name(frame, place),
+                column=name,
+                found=repr(frame[name].iloc[place]),
+                expected="a number",
+                mend="give it as measured, in the unit of the column's name",
+            )
+            for place in text
+        )
+    return numbers
 
 
 def _filled(values: np.ndarray, usual) -> np.ndarray:
@@ -185,7 +209,9 @@ def _filled(values: np.ndarray, usual) -> np.ndarray:
 
 
 def _text(frame: pd.DataFrame, name: str) -> np.ndarray:
-    return frame[name].to_numpy(dtype=object) if name in frame.columns else np.full(len(frame), "")
+    if name not in frame.columns:
+        return np.full(len(frame), "", object)
+    return frame[name].astype("object").where(frame[name].notna(), "").to_numpy(dtype=object)
 
 
 def _area(bakes: pd.DataFrame) -> np.ndarray:
@@ -215,15 +241,23 @@ def _refuse_impossible(bakes: pd.DataFrame, table: dict) -> None:
         for name in ("bake_min", "mass_before_g", "water_pct", "dry_pct", "thickness_mm")
     ]
     asked += [
-        ("air_c", np.isfinite(table["air_c"]), "the temperature of air and walls"),
-        ("support_c", ~on_plate | np.isfinite(table["support_c"]), "the support's temperature"),
         ("support_mm", ~on_plate | (table["support_mm"] > 0), "the support's thickness"),
         ("diameter_mm", table["area_m2"] > 0, "a diameter, or a length and a width"),
+        ("fan", np.isin(_text(bakes, "fan"), ["yes", "no", ""]), "yes or no"),
+    ]
+    for name, (low, high, what) in POSSIBLE.items():
+        fine = (table[name] >= low) & (table[name] <= high)
+        fine = fine | ~on_plate if name == "support_c" else fine
+        asked.append((name, fine, f"{what}, {low:g} to {high:g}"))
+    asked += [
         (
-            "steam_pct",
-            (table["steam_pct"] >= 0) & (table["steam_pct"] <= 100),
-            "0 to 100 % of the oven's air",
-        ),
+            name,
+            # nothing is known of the contact with a rack
+            ~((table[name] < row["low"]) | (table[name] > row["high"])),
+            f"{row['meaning']}, {row['low']:g} to {row['high']:g}",
+        )
+        for name, row in guesses().iterrows()
+        if name in bakes.columns
     ]
     problems = [
         Problem(
@@ -232,7 +266,9 @@ def _refuse_impossible(bakes: pd.DataFrame, table: dict) -> None:
             column=column,
             found=str(bakes[column].iloc[place]) if column in bakes.columns else "nothing",
             expected=expected,
-            mend="give it as measured, in the unit of the column's name",
+            mend=nearest(str(bakes[column].iloc[place]), known) or "write the one it is most like"
+            if column == "support"
+            else "give it as measured, in the unit of the column's name",
         )
         for column, fine, expected in asked
         for place in np.flatnonzero(~fine)

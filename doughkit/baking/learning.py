@@ -13,6 +13,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from doughkit.baking.ensemble import Members, independent
+from doughkit.baking.scatter import Scatter
 
 PASSES = (3.0, 1.5)
 """By how much each pass inflates the errors' variance; their inverses add up to one."""
@@ -23,13 +24,18 @@ WIDEST = 3.0
 
 @dataclass(frozen=True)
 class Evidence:
-    """Observations as the members would have made them: (members, observations)."""
+    """Observations as the members would have made them: (members, observations).
+
+    error: of the observations, a row for each possible spread from bake to bake
+    level: which row is each member's
+    noise: standard normal, the perturbations of the observations, one set a member
+    """
 
     simulated: np.ndarray
     observed: np.ndarray
     error: np.ndarray
+    level: np.ndarray
     noise: np.ndarray
-    """Standard normal: the perturbations of the observations, one set a member."""
 
     def bend(self, targets: np.ndarray) -> np.ndarray:
         """Members' values of `targets` (members, anything) after the observations."""
@@ -37,10 +43,15 @@ class Evidence:
             return targets
         flat = targets.reshape(len(targets), -1)
         away = self.simulated - self.simulated.mean(axis=0)
-        spread = away.T @ away / (len(away) - 1) + np.diag(self.error**2)
-        gain = np.linalg.solve(spread, away.T @ (flat - flat.mean(axis=0)) / (len(away) - 1))
-        missing = self.observed + self.error * self.noise - self.simulated
-        return (flat + missing @ gain).reshape(targets.shape)
+        spread = away.T @ away / (len(away) - 1)
+        shared = away.T @ (flat - flat.mean(axis=0)) / (len(away) - 1)
+        missing = self.observed + self.error[self.level] * self.noise - self.simulated
+        bent = np.empty_like(flat)
+        for level, error in enumerate(self.error):
+            own = self.level == level
+            gain = np.linalg.solve(spread + np.diag(error**2), shared)
+            bent[own] = flat[own] + missing[own] @ gain
+        return bent.reshape(targets.shape)
 
 
 @dataclass(frozen=True)
@@ -51,6 +62,7 @@ class Learnt:
     members: Members
     evidence: Evidence
     noise: np.ndarray
+    scatter: Scatter
     wider: float
     """By which factor the guesses were widened because the observations surprised them."""
 
@@ -62,30 +74,30 @@ class Learnt:
 def learn(
     drawn: Members,
     simulate: Callable[[Members], np.ndarray],
-    observed: np.ndarray,
-    error: np.ndarray,
+    weighed: tuple[np.ndarray, np.ndarray],
+    scatter: Scatter,
     rng: np.random.Generator,
-    *,
-    df: float,
 ) -> Learnt:
     """Bend drawn members to observations that `simulate` would give in each member's truth.
 
-    `df`: on how many repeats the errors rest; few give the members' errors long tails.
+    `weighed`: what was observed, and the error of weighing; `scatter` is from bake to bake.
     """
+    observed, weighing = weighed
     guessed = simulate(drawn)
+    error = np.hypot(scatter.typical, weighing)
     wider = _surprise(drawn.matrix(), guessed, observed, error)
     members, noises = drawn.moved_to(wider * drawn.matrix()), []
     would = guessed.mean(axis=0) + wider * (guessed - guessed.mean(axis=0))
-    tails = np.sqrt(df / rng.chisquare(df, drawn.count))[:, None]
+    errors = np.hypot(scatter.levels[:, None], weighing)
     for inflated in PASSES:
         beside = np.hstack([drawn.matrix(), *noises])
-        noise = tails * independent(rng, drawn.count, len(observed), beside=beside)
-        seen = Evidence(would, observed, error * np.sqrt(inflated), noise)
+        noise = independent(rng, drawn.count, len(observed), beside=beside)
+        seen = Evidence(would, observed, errors * np.sqrt(inflated), scatter.level, noise)
         noises.append(noise)
         if inflated != PASSES[-1] and observed.size:
             members = members.moved_to(seen.bend(members.matrix()))
             would = simulate(members)
-    return Learnt(drawn, members, seen, np.hstack(noises), wider)
+    return Learnt(drawn, members, seen, np.hstack(noises), scatter, wider)
 
 
 def _surprise(scores, guessed, observed, error) -> float:
@@ -96,7 +108,9 @@ def _surprise(scores, guessed, observed, error) -> float:
     """
     if not observed.size:
         return 1.0
-    bent = Evidence(guessed, observed, error, np.zeros_like(guessed)).bend(scores)
+    alike = np.zeros(len(guessed), int)
+    seen = Evidence(guessed, observed, error[None], alike, np.zeros_like(guessed))
+    bent = seen.bend(scores)
     told = max(float(np.clip(1 - bent.var(axis=0, ddof=1), 0, 1).sum()), 0.5)
     off = float((bent.mean(axis=0) ** 2).sum())
     return float(np.sqrt(np.clip(off / chi2.ppf(ABSURD, told), 1, WIDEST**2)))

@@ -133,6 +133,7 @@ def match_hydration(
     left = own_water_left(table, oven, members, hold, times, tell)
     bent = calibration.learnt.bend(np.concatenate([left, moisture.would[:, None]], axis=1))
     left, would = bent[:, :-1].reshape(len(left), len(times), len(TRIED)), bent[:, -1]
+    left = _astray(left, calibration, table, oven, times)
     wanted = table["dry_pct"][0] * would / (1 - would)
     needed = own["hydration_pct"].to_numpy(float)[0] + solve_added(left, wanted)
     at = int(np.abs(times - table["bake_min"][0]).argmin())
@@ -193,12 +194,25 @@ def own_water_left(table, oven, members, hold: str, times: np.ndarray, tell) -> 
     return left.transpose(2, 0, 1).reshape(members.count, -1)
 
 
+def _astray(left, calibration: Calibration, table: dict, oven: str, times: np.ndarray):
+    """Water left, once each member's loss strays as it may away from the weighed bakes."""
+    water = np.maximum(table["water_pct"][0] + TRIED, 5)
+    bakes = {name: np.repeat(values, len(times)) for name, values in table.items()}
+    bakes["bake_min"] = times
+    ovens = [oven] * len(times)
+    lost = [
+        calibration.misfit.astray(one, bakes, ovens) for one in np.moveaxis(water - left, -1, 0)
+    ]
+    return water - np.stack(lost, axis=-1)
+
+
 def own_sources(oven: str, members, calibration: Calibration) -> tuple[np.ndarray, np.ndarray]:
     """Independent draws behind the own oven (its unknowns, its weighings) and behind the rest."""
     drawn = calibration.learnt.drawn
     known = drawn if oven in drawn.owners() else members
     others = [name for name in drawn.owners() if name != oven]
-    return np.hstack([known.matrix([oven]), calibration.learnt.noise]), drawn.matrix(others)
+    own = [known.matrix([oven]), calibration.learnt.noise, calibration.misfit.chance[:, None]]
+    return np.hstack(own), drawn.matrix(others)
 
 
 def solve_added(left: np.ndarray, wanted: np.ndarray) -> np.ndarray:

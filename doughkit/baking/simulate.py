@@ -58,6 +58,8 @@ def simulate(bakes: pd.DataFrame, *, cells: int | None = None, fine: bool = Fals
     >>> simulate(bake)[["loss_pct", "water_left_pct"]].round(1).values.tolist()
     [[23.9, 36.7]]
     """
+    if bakes.empty:
+        raise problem_error("bakes", found="no rows", expected="one bake or more", mend="add a row")
     table = read_bakes(bakes)
     end = {
         name: values[-1]

@@ -11,6 +11,7 @@ from scipy.stats import norm
 from doughkit.baking.ensemble import Members, oven_names, simulate_members, spread_of
 from doughkit.baking.inputs import guesses, read_bakes
 from doughkit.baking.learning import Learnt, width_after
+from doughkit.baking.misfit import Misfit
 from doughkit.baking.run import run
 
 EACH_UP_TO = 6
@@ -143,23 +144,27 @@ def with_unweighed(told: pd.DataFrame, pieces: pd.DataFrame, every: pd.DataFrame
     return out
 
 
-def next_weighing(weighed: pd.DataFrame, learnt: Learnt, error: float) -> pd.DataFrame:
+def next_weighing(weighed: pd.DataFrame, learnt: Learnt, misfit: Misfit) -> pd.DataFrame:
     """What one more weighing in each oven would tell of the usual bake and of a longer one."""
-    rows = []
-    for oven in dict.fromkeys(oven_names(weighed)):
+    rows, error = [], learnt.scatter.typical
+    ovens = dict.fromkeys(oven_names(weighed))
+    for oven in ovens:
+        where = f" in {oven}" if len(ovens) > 1 else ""
         own = weighed[np.array(oven_names(weighed)) == oven]
         usual = own.iloc[[(own["bake_min"] - own["bake_min"].median()).abs().argmin()]]
         minutes = usual["bake_min"].iloc[0]
         table = read_bakes(usual.assign(bake_min=minutes * LONGER), warn=False)
         at = (1 / LONGER**2, 1 / LONGER, 1.0)
         loss = simulate_members(table, [oven], learnt.members, at=at)[:, 0].T
-        bent = learnt.bend(loss)
+        three = {name: np.repeat(values, len(at)) for name, values in table.items()}
+        three["bake_min"] = three["bake_min"] * at
+        bent = misfit.astray(learnt.bend(loss), three, [oven] * len(at))
         width = np.diff(np.quantile(bent, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0), axis=0)[0]
         words = ("weigh a shorter bake", "weigh the usual bake again", "weigh a longer bake")
         for column, word in enumerate(words):
             shrinks = [width_after(bent[:, t], bent[:, column], error) for t in (1, 2)]
             after = width[1] * shrinks[0], width[2] * shrinks[1]
             weighed_min = minutes * LONGER ** (column - 1)
-            sentence = f"{word} in {oven} ({weighed_min:.3g} min)"
+            sentence = f"{word}{where} ({weighed_min:.3g} min)"
             rows.append((oven, sentence, weighed_min, width[1], after[0], width[2], after[1]))
     return pd.DataFrame(rows, columns=NEXT_COLUMNS)

@@ -99,6 +99,7 @@ def through_thickness(profile: pd.DataFrame, axes=None) -> np.ndarray:
     2
     """
     shown = {"temperature_c": "cividis", "water_pct": "YlGnBu"}
+    words = {"temperature_c": "temperature [°C]", "water_pct": "water [g per 100 g dry matter]"}
     require_columns(profile, "minutes", "height_mm", *shown, table="profile")
     if axes is None:
         import matplotlib.pyplot as plt
@@ -107,8 +108,8 @@ def through_thickness(profile: pd.DataFrame, axes=None) -> np.ndarray:
     for ax, (column, colours) in zip(axes, shown.items(), strict=True):
         grid = profile.pivot_table(index="height_mm", columns="minutes", values=column)
         drawn = ax.pcolormesh(grid.columns, grid.index, grid, cmap=colours, shading="nearest")
-        ax.figure.colorbar(drawn, ax=ax, label=label(column))
-        ax.set_xlabel(label("minutes"))
+        ax.figure.colorbar(drawn, ax=ax, label=words[column])
+        ax.set_xlabel("time in the oven [min]")
     axes[0].set_ylabel("height above the support [mm]")
     return np.asarray(axes)
 

@@ -9,15 +9,10 @@ import numpy as np
 import pandas as pd
 from scipy.constants import Stefan_Boltzmann
 
-from doughkit.baking import (
-    boiling_c,
-    contact_temperature,
-    half_browned_s,
-    radiation_kw_m2,
-    simulate,
-    starting_guesses,
-    steam,
-)
+from doughkit.baking import simulate
+from doughkit.baking.contact import contact_temperature, half_browned_s, radiation_kw_m2
+from doughkit.baking.inputs import starting_guesses
+from doughkit.baking.steam import boiling_c, steam
 from doughkit.tables.problems import OutsideRange
 from tests.outside import Check
 
