@@ -115,8 +115,8 @@ class Calibration:
         return (
             f"{weighed} weighings; {inside} of them lie within the 90 % interval of our starting "
             f"guess.{self._strangeness()} They tell most of {most['oven']}: "
-            f"{OVEN_IN_WORDS[most['unknown']]} ({most['told_pct']:.0f} % of the doubt gone), next "
-            f"to nothing of {OVEN_IN_WORDS[least['unknown']]} ({least['told_pct']:.0f} %). Next, "
+            f"{OVEN_IN_WORDS[most['unknown']]} ({most['told_pct']:.0f} % of the doubt gone), "
+            f"least of {OVEN_IN_WORDS[least['unknown']]} ({least['told_pct']:.0f} %). Next, "
             f"{best['weigh']}: the 90 % interval of the loss shrinks from "
             f"{best['longer_now']:.1f} to {best['longer_after']:.1f} points at 1.5 times the usual "
             f"time, from {best['width_now']:.2f} to {best['width_after']:.2f} at the usual one."
