@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doughkit import trials
-from doughkit.tables import StudyProblems
+from doughkit import formulas, trials
+from doughkit.tables import StudyProblems, read_tables, save_table
+from doughkit.trials.hold import held_mass
 from doughkit.trials.sheets import clock
 
 FACTORS = pd.DataFrame(
@@ -56,14 +57,89 @@ def test_the_first_evening_by_the_defaults_fits_three_hours_for_one_person():
     assert first["samples"] == 8 and first["baked"] == 7
     assert first["minutes"] == 60 + 6 * 6.5 + 6.5 + 7 * 5
     assert first["minutes"] <= 180
-    room = trials.capacity(OVEN, bake_min=8)
+    room = trials.capacity(OVEN, bake_min=8, fridge_doughs=6, doughs=10)
     assert room.iloc[0].to_dict() == {
         "doughs": 3,
         "by_oven": 4,
         "by_tasters": 3,
+        "by_bench": 5,
         "minutes": 60 + 7 * 13,
         "samples": 8,
+        "evenings": 4,
     }
+    with pytest.raises(StudyProblems, match="room for 0 doughs in 85 min of oven, 3 in 8 samples"):
+        trials.capacity(OVEN, bake_min=8, evening_min=85, doughs=10)
+
+
+def test_mixer_and_fridge_hold_a_day_down_and_what_they_cannot_hold_is_refused():
+    room = trials.capacity(OVEN, bake_min=8, mixer_doughs=5, fridge_doughs=3, doughs=10).iloc[0]
+    assert room["doughs"] == room["by_bench"] == 2 and room["evenings"] == 5
+    planned = trials.plan_days(ROUND, OVEN, every_day=EVERY_DAY, most_doughs=3, seed=1)
+    tests = planned[~planned["dough"].isin(EVERY_DAY["dough"])]
+    assert tests.groupby("bake_day")["dough"].nunique().max() == 2
+    with pytest.raises(StudyProblems, match="found 1 baked every day and room for 1 doughs"):
+        trials.plan_days(ROUND, OVEN, every_day=EVERY_DAY, most_doughs=1, seed=1)
+
+
+def test_a_sheet_comes_back_filled_in_without_loss(tmp_path):
+    """Weigh-out and bake-day sheets saved as CSV, filled in by hand there, and read back."""
+    planned = trials.plan_days(ROUND, OVEN, seed=1)
+    formula = pd.DataFrame(
+        {
+            "formula": "plain",
+            "part": "",
+            "ingredient": ["bread flour", "whole wheat flour", "water", "salt"],
+            "amount": ["450", "50", "310", "10"],
+            "unit": "g",
+        }
+    )
+    doughs = ROUND.doughs.assign(formula="plain")
+    varied = formulas.vary(formula, doughs)
+    held = held_mass(varied, piece_g=200)
+    sheets = trials.bench_sheets(planned, OVEN, held=held)
+    assert sheets.hold.startswith("Held: dough mass per piece (200 g)")
+    out = formulas.weigh_out(varied, piece_g=200, pieces=2)
+    weighed = out[["dough", "part", "ingredient", "planned_g", "weighed_g"]]
+    sheet = sheets.to_fill()
+    for name, frame in (
+        ("factors", FACTORS), ("formulas", formula), ("doughs", doughs), ("weighed", weighed),
+        ("pieces", sheet),
+    ):  # fmt: skip
+        save_table(tmp_path, name, frame)
+    draw = np.random.default_rng(1)
+    cells = ["mass_before_g", "mass_after_g", "droop_mm", "length_mm", "width_mm"]
+    low = {"mass_before_g": 250.0}
+    by_hand = {
+        "pieces": {
+            name: (low.get(name, 100.0) + draw.uniform(0, 100, len(sheet))).round(1)
+            for name in cells
+        }
+    }
+    by_hand["weighed"] = {"weighed_g": weighed["planned_g"].to_numpy() + draw.integers(0, 3)}
+    for name, columns in by_hand.items():
+        path = tmp_path / f"{name}.csv"
+        lines = pd.read_csv(path, dtype="str", keep_default_na=False)
+        assert all((lines[column] == "").all() for column in columns)
+        lines.assign(**{one: pd.Series(v).map(str) for one, v in columns.items()}).to_csv(
+            path, index=False
+        )
+    back = read_tables(tmp_path)
+    kept = ["piece", "dough", "bake_day", "bake_order", "oven", "bake_min"]
+    pd.testing.assert_frame_equal(back["pieces"][kept], sheet[kept], check_dtype=False)
+    for name, columns in by_hand.items():
+        for column, values in columns.items():
+            assert back[name][column].tolist() == list(values)
+    assert back["weighed"]["planned_g"].tolist() == weighed["planned_g"].tolist()
+
+
+def test_portions_are_dealt_on_from_piece_to_piece():
+    planned = trials.plan_days(ROUND, OVEN, seed=1)
+    cutting = trials.bench_sheets(planned, OVEN, tasters=["Ann", "Ben", "Cai"]).cutting
+    assert set(cutting["notch"]) == {"oven front"} and cutting["strip"].str.contains("50 mm").all()
+    portions = cutting[[f"portion {place}" for place in (1, 2, 3)]]
+    assert (portions.apply(lambda row: len(set(row)), axis=1) == 3).all()
+    counts = portions.apply(lambda column: column.value_counts())
+    assert counts.to_numpy().max() - counts.to_numpy().min() <= 1
 
 
 def test_an_oven_that_is_the_narrow_place_says_so():

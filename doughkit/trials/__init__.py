@@ -6,8 +6,10 @@ from doughkit.trials.coding import code, decode, to_steps
 from doughkit.trials.days import plan_days
 from doughkit.trials.factors import factors_per
 from doughkit.trials.fractional import aliases, fractions
+from doughkit.trials.hold import dough_per_area, held_mass
 from doughkit.trials.limits import check_limits, level_grid
 from doughkit.trials.models import model_columns, model_terms
+from doughkit.trials.nuisances import beside_the_factors
 from doughkit.trials.optimal import plan_optimal
 from doughkit.trials.power import power
 from doughkit.trials.rounds import Round
@@ -24,14 +26,17 @@ __all__ = [
     "aliases",
     "axial_distance",
     "bench_sheets",
+    "beside_the_factors",
     "capacity",
     "check_limits",
     "code",
     "day_minutes",
     "decode",
+    "dough_per_area",
     "factors_per",
     "fold_over",
     "fractions",
+    "held_mass",
     "level_grid",
     "model_columns",
     "model_terms",

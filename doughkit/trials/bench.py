@@ -60,6 +60,9 @@ def capacity(
     pieces_per_dough: int = 2,
     evening_min: float = EVENING_MIN,
     samples: int = MOST_SAMPLES,
+    mixer_doughs: float = np.inf,
+    fridge_doughs: float = np.inf,
+    doughs: float = np.nan,
 ) -> pd.DataFrame:
     """Say how many doughs fit one evening, one baked control and one bought reference included.
 
@@ -77,36 +80,53 @@ def capacity(
         Minutes from oven on to the last piece out.
     samples : int
         Samples a person tastes at a sitting, control and reference included.
+    mixer_doughs, fridge_doughs : float
+        Doughs that you can mix for one bake day, and that the fridge holds, the control included.
+    doughs : float
+        Test doughs wanted; says how many evenings they take.
 
     Returns
     -------
-    DataFrame of one row: doughs (that fit), by_oven and by_tasters (doughs that either would
-    allow), minutes (that many doughs and the control need), samples (they give).
+    DataFrame of one row: doughs (that fit an evening), by_oven, by_tasters and by_bench (doughs
+    that each would allow; by_bench is mixer and fridge), minutes (that many doughs and the control
+    need), samples (they give), evenings (for the doughs wanted; empty if none were named).
 
     Raises
     ------
-    StudyProblems if the oven's times are missing.
+    StudyProblems if the oven's times are missing; with the numbers, if doughs are wanted and not
+    one fits an evening.
 
     Range: minutes = preheat + loads × (bake + gap).
     Source: by definition; 8 samples a sitting is common panel practice.
 
     >>> capacity({"preheat_min": 50, "gap_min": 8}, bake_min=7).values.tolist()
-    [[3.0, 3.0, 3.0, 155.0, 8.0]]
+    [[3.0, 3.0, 3.0, inf, 155.0, 8.0, nan]]
     """
     one = read_oven(oven)
     loads = int((evening_min - one.preheat_min) // (bake_min + one.gap_min))
     by_oven = max(loads * one.at_once - 1, 0) // pieces_per_dough
     by_tasters = max(samples - 2, 0) // pieces_per_dough
-    doughs = min(by_oven, by_tasters)
-    baked = doughs * pieces_per_dough + 1
+    by_bench = max(min(mixer_doughs, fridge_doughs) - 1, 0)
+    fitting = min(by_oven, by_tasters, by_bench)
+    if doughs > 0 and not fitting:
+        raise problem_error(
+            "capacity",
+            found=f"room for {by_oven} doughs in {evening_min:g} min of oven, {by_tasters} in "
+            f"{samples} samples, {by_bench:g} in mixer and fridge",
+            expected="one dough or more beside the control",
+            mend="bake fewer pieces a dough, allow a longer evening, or more doughs in the fridge",
+        )
+    baked = fitting * pieces_per_dough + 1
     minutes = one.preheat_min + -(-baked // one.at_once) * (bake_min + one.gap_min)
     return pd.DataFrame(
         {
-            "doughs": [float(doughs)],
+            "doughs": [float(fitting)],
             "by_oven": float(by_oven),
             "by_tasters": float(by_tasters),
+            "by_bench": float(by_bench),
             "minutes": float(minutes),
             "samples": float(baked + 1),
+            "evenings": np.ceil(doughs / fitting) if fitting else np.nan,
         }
     )
 

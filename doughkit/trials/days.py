@@ -22,6 +22,7 @@ def plan_days(
     every_day: pd.DataFrame | None = None,
     evening_min: float = EVENING_MIN,
     samples: int = MOST_SAMPLES,
+    most_doughs: float = np.inf,
     days: int | None = None,
     seed,
 ) -> pd.DataFrame:
@@ -46,6 +47,8 @@ def plan_days(
         Minutes from oven on to the last piece out.
     samples : int
         Samples a person tastes at a sitting, control and reference included.
+    most_doughs : float
+        Doughs that mixer and fridge hold for one bake day, those of every day included.
     days : int, optional
         Evenings there are; left out, as many as it takes.
     seed : int or Generator
@@ -81,6 +84,7 @@ def plan_days(
     one = read_oven(oven)
     draw = np.random.default_rng(seed)
     fitting = _doughs_a_day(pieces, one, every_day, evening_min, samples)
+    fitting = _on_the_bench(fitting, every_day, most_doughs)
     names = doughs.loc[doughs["dough"].isin(pieces["dough"]), "dough"].to_numpy()
     groups = _alike_by_day(names, pieces, factors)
     counts = [-(-len(group) // fitting) for group in groups]
@@ -160,6 +164,20 @@ def _doughs_a_day(pieces, oven: Oven, every_day, evening_min, samples) -> int:
             "dough",
         )
     return fitting
+
+
+def _on_the_bench(fitting: int, every_day, most_doughs: float) -> int:
+    """The same within what mixer and fridge hold."""
+    beside = 1 if every_day is None else int(every_day["bake_min"].notna().sum())
+    if most_doughs - beside < 1:
+        raise problem_error(
+            "plan",
+            column="most_doughs",
+            found=f"{beside} baked every day and room for {most_doughs:g} doughs",
+            expected=f"room for {beside + 1} doughs or more",
+            mend="mix in two turns, or make room in the fridge",
+        )
+    return int(min(fitting, most_doughs - beside))
 
 
 def _oven_minutes(bakes: list[float], oven: Oven) -> float:

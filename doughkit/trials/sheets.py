@@ -10,6 +10,7 @@ import pandas as pd
 
 from doughkit.tables.problems import problem_error, require_columns
 from doughkit.trials.bench import read_oven
+from doughkit.trials.cutting import cutting_plan
 
 MODES = {"fresh": 11.0, "rested": 60.0}
 """Minutes from the oven to the plate: fresh, weighed at 1 min and droop read at 10; rested, an
@@ -19,6 +20,8 @@ WEIGH_AFTER_MIN, DROOP_AFTER_MIN = 1.0, 10.0
 
 TO_FILL = (
     "mass_before_g",
+    "length_mm",
+    "width_mm",
     "mass_after_g",
     "weighed_after_s",
     "thickness_mm",
@@ -78,12 +81,21 @@ class BenchSheets:
         take_out_at, load_at, out_at, weigh_at, droop_at, serve_at, then empty cells named as in
         the table `pieces`
     day: bake_day, at, what: the evening by the clock
+    cutting: piece, notch, strip, then the taster of each portion from the notch on
     cautions: at, caution
+    hold: what every piece must keep, in a sentence
     """
 
     bake: pd.DataFrame
     day: pd.DataFrame
+    cutting: pd.DataFrame
     cautions: pd.DataFrame
+    hold: str = ""
+
+    def to_fill(self) -> pd.DataFrame:
+        """The bake-day sheet without its clock times: rows of the table `pieces`, to be saved,
+        filled in and read back."""
+        return self.bake.drop(columns=[*CLOCKED, "piece_mass_g"], errors="ignore")
 
     def summary(self) -> str:
         """When each day begins and ends."""
@@ -97,6 +109,7 @@ class BenchSheets:
         return " ".join(said)
 
 
+CLOCKED = ("take_out_at", "load_at", "out_at", "weigh_at", "droop_at", "serve_at")
 TAKE_OUT, OVEN_ON, FIRST_IN = "take the first dough out", "oven on", "first piece in"
 LAST_OUT, TASTING = "last piece out", "tasting begins"
 
@@ -105,6 +118,8 @@ def bench_sheets(
     pieces: pd.DataFrame,
     oven,
     *,
+    held: pd.DataFrame | None = None,
+    tasters: list[str] | None = None,
     tasting_at: str = "19:30",
     mode: str = "fresh",
     after_min: float | None = None,
@@ -121,6 +136,10 @@ def bench_sheets(
         factors. A piece without a bake_order is tasted but not baked.
     oven : row, mapping or one-row DataFrame
         Of the table `ovens`: preheat_min, gap_min; air_c and support_c go into the cautions.
+    held : DataFrame, optional
+        dough, piece_mass_g and rule, from `held_mass`: printed, and to be kept within ± 3 %.
+    tasters : list of str, optional
+        Who gets a portion of each piece; left out, six numbered tasters.
     tasting_at : str
         Clock time as HH:MM at which the first sample is served.
     mode : str
@@ -133,7 +152,8 @@ def bench_sheets(
 
     Returns
     -------
-    BenchSheets with `bake`, `day` and `cautions`; times are texts, HH:MM or HH:MM:30.
+    BenchSheets with `bake`, `day`, `cutting`, `cautions` and `hold`; times are texts, HH:MM or
+    HH:MM:30. `to_fill()` gives the rows for the table `pieces`.
 
     Raises
     ------
@@ -176,13 +196,26 @@ def bench_sheets(
         }
         _refuse_yesterday(day, by_clock, tasting_at)
         serve = out + after if mode == "fresh" else pd.Series(start, part.index)
-        bakes.append(_bake_rows(part, load, out, serve, temper_min))
+        bakes.append(_bake_rows(part, load, out, serve, temper_min, held))
         by_clock = sorted(by_clock.items(), key=lambda entry: entry[1])
         days += [(day, clock(at), what) for what, at in by_clock]
-    return BenchSheets(
-        pd.concat(bakes, ignore_index=True),
-        pd.DataFrame(days, columns=["bake_day", "at", "what"]),
-        _cautions(oven),
+    bake = pd.concat(bakes, ignore_index=True)
+    tasters = [f"taster {place}" for place in range(1, 7)] if tasters is None else list(tasters)
+    day = pd.DataFrame(days, columns=["bake_day", "at", "what"])
+    cutting = cutting_plan(bake["piece"], tasters)
+    return BenchSheets(bake, day, cutting, _cautions(oven), _hold(held))
+
+
+def _hold(held: pd.DataFrame | None) -> str:
+    """The hold rule as a sentence; without one, what must be said all the same."""
+    if held is None:
+        return "Nothing is held: choose a dough mass per piece, or a wetter dough is also thinner."
+    require_columns(held, "dough", "piece_mass_g", "rule", table="held")
+    low, high = held["piece_mass_g"].min(), held["piece_mass_g"].max()
+    masses = f"{low:.0f} g" if high - low < 0.5 else f"{low:.0f} to {high:.0f} g, by dough"
+    return (
+        f"Held: {held['rule'].iloc[0]} per piece ({masses}). Roll every piece to one size: dough "
+        "per area within ± 3 %."
     )
 
 
@@ -194,10 +227,13 @@ def _oven_times(part: pd.DataFrame, gap_min: float) -> tuple[pd.Series, pd.Serie
     return load, load + part["bake_min"]
 
 
-def _bake_rows(part, load, out, serve, temper_min: float) -> pd.DataFrame:
+def _bake_rows(part, load, out, serve, temper_min: float, held) -> pd.DataFrame:
     known = ("piece", "dough", "bake_day", "bake_order", "oven")
     factors = [name for name in part if name not in known and name not in TO_FILL]
-    sheet = part[["bake_day", "bake_order", "piece", "dough", *factors]].copy()
+    oven = [name for name in ("oven",) if name in part]
+    sheet = part[["bake_day", "bake_order", "piece", "dough", *oven, *factors]].copy()
+    if held is not None:
+        sheet["piece_mass_g"] = sheet["dough"].map(held.set_index("dough")["piece_mass_g"])
     times = {
         "take_out_at": load - temper_min,
         "load_at": load,
