@@ -20,7 +20,7 @@ from doughkit.baking.learning import Evidence, width_after
 from doughkit.baking.match import TRIED, solve_added
 from doughkit.baking.misfit import PER_DOUBLING, Misfit
 from doughkit.baking.scatter import learnt_scatter
-from doughkit.tables.problems import StudyProblems
+from doughkit.tables.problems import OutsideRange, StudyProblems
 from tests import results
 from tests.bake_kitchens import LONGER, WORLDS, Kitchens
 from tests.bakes import SUPPORTS, bakes
@@ -182,6 +182,33 @@ def test_weighings_no_guess_foresaw_are_called_strange():
 def test_too_few_members_are_refused():
     with pytest.raises(StudyProblems, match="100 or more"):
         calibrate(weighed(18.0), OVENS, DOUGH, seed=1, members=10)
+
+
+@pytest.mark.parametrize(
+    ("reference", "options", "words"),
+    [
+        (DRIED.assign(finished_moisture_pct=120.0), {}, "found 120.*from 0 to below 100"),
+        (DRIED.assign(finished_moisture_error_pct=-1.0), {}, "found -1"),
+        (HEARTH.assign(loss_pct=60.0, loss_error_pct=1.0), {}, "at most the dough's water"),
+        (DRIED, {"bake_min": [-1, 0]}, "found -1, 0; expected bake times above 0"),
+    ],
+)
+def test_what_cannot_be_matched_is_refused(home, own, reference, options, words):
+    with pytest.raises(StudyProblems, match=words):
+        match_hydration(own, reference, home, hold="flour per area", seed=1, **options)
+
+
+def test_a_reference_far_wetter_than_anything_simulated_warns(home, own):
+    wet = DRIED.assign(finished_moisture_pct=60.0)
+    with pytest.warns(OutsideRange, match="follows a straight line"):
+        match_hydration(own, wet, home, hold="flour per area", seed=1, bake_min=6.0)
+
+
+def test_a_level_that_is_no_share_and_a_bake_nobody_published_are_refused(home, own):
+    with pytest.raises(StudyProblems, match="level 90; expected 0 to 1"):
+        home.predict(own, level=90)
+    with pytest.raises(StudyProblems, match="leave `only` empty"):
+        published_bakes(seed=1, only="xyz")
 
 
 # --- match ----------------------------------------------------------------------------------------

@@ -200,15 +200,15 @@ def _check(own: pd.DataFrame, reference: pd.DataFrame, hold: str, level: float) 
             mend="give the dried sample, or its formula and loss: not both",
         )
     problems = [
-        *_number_problems(own, OWN, "own bakes"),
-        *_number_problems(reference, ways[0], "reference"),
+        *number_problems(own, OWN, "own bakes"),
+        *number_problems(reference, ways[0], "reference"),
     ]
     if problems:
         raise StudyProblems(problems)
     return ways[0]
 
 
-def _number_problems(frame: pd.DataFrame, names: tuple[str, ...], table: str) -> list[Problem]:
+def number_problems(frame: pd.DataFrame, names: tuple[str, ...], table: str) -> list[Problem]:
     """Percentages below 0, missing, or at 100 where all would be water or lost."""
     problems = []
     for name in names:

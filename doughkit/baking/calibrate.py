@@ -72,6 +72,10 @@ class Calibration:
         of such bakes), next_low, next_high (of one bake), ci_level, scope, water_left_pct,
         water_left_low, water_left_high.
         """
+        if not 0 < level < 1:
+            raise problem_error(
+                "forecast", found=f"level {level:g}", expected="0 to 1", mend="0.90 is nine in ten"
+            )
         table, ovens = read_bakes(bakes), oven_names(bakes)
         members = with_ovens(self.learnt.members, ovens, self.seed)
         loss = self.learnt.bend(simulate_members(table, ovens, members)[0].T)
@@ -194,12 +198,12 @@ def calibrate(
     >>> home.weighings[["loss_pct", "inside_before"]].values.tolist()
     [[21.6, 'yes'], [20.4, 'yes']]
     """
-    if members < 100:
+    if members < 100 or not bake_error_pct > 0:
         raise problem_error(
             "calibrate",
-            found=f"{members} members",
-            expected="100 or more",
-            mend="leave `members` at 1000",
+            found=f"{members} members, bake_error_pct {bake_error_pct:g}",
+            expected="100 or more members, an error above 0",
+            mend="leave `members` at 1000 and `bake_error_pct` at 0.5",
         )
     require_columns(pieces, "mass_after_g", table="pieces")
     every = bake_loss(pieces, weighing_error_g=weighing_error_g)

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from doughkit.baking.bookkeeping import number_problems
 from doughkit.baking.dried import DRYING_ERROR_PCT
 from doughkit.baking.ensemble import Members, oven_names, simulate_members, with_ovens
 from doughkit.baking.inputs import NEEDED, read_bakes
-from doughkit.tables.problems import problem_error
+from doughkit.tables.problems import StudyProblems, problem_error
 
 BY_DRYING = ("finished_moisture_pct", "finished_moisture_error_pct")
 BY_LOSS = ("loss_pct", "loss_error_pct", "water_pct", "dry_pct")
@@ -35,6 +36,12 @@ def reference_moisture(
 ) -> Moisture:
     """Moisture by drying, by loss, or by simulation: the first for which all is there."""
     given = set(reference.columns[reference.notna().iloc[0]])
+    for way in (BY_DRYING, BY_LOSS):
+        if set(way) <= given:
+            problems = number_problems(reference, way, "reference")
+            if problems:
+                raise StudyProblems(problems)
+            break
     row = reference.iloc[0]
     chance = rng.standard_normal(members.count)
     chance = (chance - chance.mean()) / chance.std(ddof=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from doughkit.baking.helps import shares_of_doubt, what_helps
 from doughkit.baking.inputs import read_bakes
 from doughkit.baking.known import reference_moisture
 from doughkit.baking.run import run
-from doughkit.tables.problems import problem_error, require_columns
+from doughkit.tables.problems import OutsideRange, problem_error, require_columns
 
 TRIED = np.array([-20.0, -5.0, 10.0, 25.0, 45.0])
 """Points of hydration off the own dough's at which the own bake is simulated."""
@@ -138,6 +139,7 @@ def match_hydration(
     needed = own["hydration_pct"].to_numpy(float)[0] + solve_added(left, wanted)
     at = int(np.abs(times - table["bake_min"][0]).argmin())
     doubt = needed[:, at]
+    _warn_far(float(np.median(doubt)) - own["hydration_pct"].iloc[0])
     dough = table["water_pct"][0] + table["dry_pct"][0]
     now = interpolate_zero(left[:, at])
     error = calibration.bake_error_pct / 100 * dough
@@ -168,12 +170,29 @@ def _checked(own, reference, hold: str, bake_min) -> tuple[dict, np.ndarray]:
     require_columns(own, "hydration_pct", table="own bakes")
     table = read_bakes(own)
     usual = table["bake_min"][0]
-    times = np.sort(
-        np.array(bake_min if bake_min is not None else np.multiply(TIMES, usual), float)
-    )
-    if not (times > 0).all() or not np.isclose(times, usual).any():
-        times = np.sort(np.append(times[times > 0], usual))
+    asked = np.multiply(TIMES, usual) if bake_min is None else np.array(bake_min, float)
+    times = np.sort(np.atleast_1d(asked))
+    if not (times > 0).all():
+        raise problem_error(
+            "match",
+            column="bake_min",
+            found=", ".join(f"{one:g}" for one in times),
+            expected="bake times above 0",
+            mend="give minutes in the oven",
+        )
+    if not np.isclose(times, usual).any():
+        times = np.sort(np.append(times, usual))
     return table, times
+
+
+def _warn_far(added: float) -> None:
+    if not TRIED[0] <= added <= TRIED[-1]:
+        text = (
+            f"the match asks for {added:+.0f} points of hydration; simulated were {TRIED[0]:+.0f} "
+            f"to {TRIED[-1]:+.0f}: beyond, it follows a straight line. Is the reference so dry or "
+            "so wet?"
+        )
+        warnings.warn(text, OutsideRange, stacklevel=3)
 
 
 def own_water_left(table, oven, members, hold: str, times: np.ndarray, tell) -> np.ndarray:

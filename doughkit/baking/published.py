@@ -13,6 +13,7 @@ from doughkit.baking.inputs import read_bakes
 from doughkit.baking.learning import learn
 from doughkit.baking.misfit import Misfit
 from doughkit.baking.scatter import known_scatter
+from doughkit.tables.problems import nearest, problem_error
 
 CSV = Path(__file__).parent / "published.csv"
 LEVEL = 0.90
@@ -82,7 +83,7 @@ def published_bakes(*, seed: int, members: int = 200, only: str = "") -> Publish
 
     Raises
     ------
-    Nothing of its own.
+    StudyProblems if no bake has such a name.
 
     Range: no published bake gives oven, time, dough on an area and loss together, so most
     conditions are assumed, with their own doubt in the interval; it tests plausibility, no more.
@@ -93,7 +94,15 @@ def published_bakes(*, seed: int, members: int = 200, only: str = "") -> Publish
     [['soda cracker', 20.9, 'yes']]
     """
     bakes = read_published()
-    bakes = bakes[bakes["bake"].str.contains(only, regex=False)].reset_index(drop=True)
+    chosen = bakes[bakes["bake"].str.contains(only, regex=False)].reset_index(drop=True)
+    if chosen.empty:
+        raise problem_error(
+            "published bakes",
+            found=repr(only),
+            expected="a part of a bake's name",
+            mend=nearest(only, bakes["bake"]) or "leave `only` empty to see them all",
+        )
+    bakes = chosen
     names = bakes["series"].where(bakes["series"] != "", bakes["bake"])
     forecast = np.empty((members, len(bakes)))
     others = np.full((3, len(bakes)), np.nan)
