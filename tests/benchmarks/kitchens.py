@@ -176,6 +176,8 @@ class Bench:
     scores: list = field(default_factory=list)
     """Per piece: people × attributes, absent people NaN."""
     tasting: list = field(default_factory=list)
+    true: list = field(default_factory=list)
+    """Per piece what it truly was: its day's, dough's and own deviation included."""
     day: int = 0
 
     def __post_init__(self):
@@ -229,6 +231,7 @@ class Bench:
             }
         )
         self.coded.append(x)
+        self.true.append(value)
         self.scores.append(scores)
         self.tasting.append(f"T{self.day}")
 
