@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doughkit import advice
+from doughkit.advice.desire import desirability
 from doughkit.tables.problems import StudyProblems
 from doughkit.trials.limits import within_limits
 from tests.studies import long_ratings, make_demo
@@ -454,10 +455,10 @@ def test_desirability_is_one_at_the_aims_and_zero_where_one_is_missed(values):
     targets = pd.DataFrame(
         {"attribute": ["a", "b"], "low": [2.0, 1.0], "aim": [4.0, 6.0], "high": [7.0, np.nan]}
     )
-    met = advice.desirability(pd.DataFrame([dict(zip("ab", values, strict=True))]), targets)
+    met = desirability(pd.DataFrame([dict(zip("ab", values, strict=True))]), targets)
     assert 0 <= met.loc[0, "overall"] <= 1
     assert (met.loc[0, "overall"] == 0) == (min(met.loc[0, "a"], met.loc[0, "b"]) == 0)
-    best = advice.desirability(pd.DataFrame({"a": [4.0], "b": [8.0]}), targets)
+    best = desirability(pd.DataFrame({"a": [4.0], "b": [8.0]}), targets)
     assert best.loc[0, "overall"] == pytest.approx(1)
 
 

@@ -1,14 +1,11 @@
 """What drives texture: regressions of rated and measured texture on the factors."""
 
-from doughkit.texture.assumed import AssumedFit, side_by_side
+from doughkit.texture.assumed import side_by_side
 from doughkit.texture.assuming import fit_assuming
 from doughkit.texture.fit import fit
 from doughkit.texture.reading import measured, stationary
-from doughkit.texture.result import TextureFit
 
 __all__ = [
-    "AssumedFit",
-    "TextureFit",
     "fit",
     "fit_assuming",
     "measured",

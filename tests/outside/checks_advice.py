@@ -10,6 +10,7 @@ import pandas as pd
 import statsmodels.api as sm
 
 from doughkit import advice, fitting
+from doughkit.advice.desire import desirability
 from doughkit.advice.opening import TASTERS
 from doughkit.fitting import starting_assumptions
 from doughkit.texture.assuming import TASTE
@@ -157,7 +158,7 @@ def tread_terms(frame):
 def tread_met(what="overall", at=(-0.05, 0.145, -0.868)):
     place = pd.DataFrame([at], columns=["silica", "silane", "sulphur"])
     values = {name: fit.predict(tread_terms(place))["mean"] for name, fit in tread().items()}
-    return float(advice.desirability(pd.DataFrame(values), WISHES).loc[0, what])
+    return float(desirability(pd.DataFrame(values), WISHES).loc[0, what])
 
 
 def printed_met(what="overall", at=(-0.1, 0.15, -1.0)):
@@ -175,7 +176,7 @@ def printed_met(what="overall", at=(-0.1, 0.15, -1.0)):
                          - 0.32 * c**2 - 1.62 * a * b + 0.25 * a * c - 0.12 * b * c],
         }
     )  # fmt: skip
-    return float(advice.desirability(values, WISHES).loc[0, what])
+    return float(desirability(values, WISHES).loc[0, what])
 
 
 def plain_mean():
