@@ -150,7 +150,7 @@ def test_small_laws_have_the_signs_of_an_oven():
         ({"altitude_m": 9e4}, "altitude .m., -450 to 6000"),
         ({"piece_c": -18.0}, "unfrozen dough .°C., 0 to 60"),
         ({"fan": "maybe"}, "found maybe; expected yes or no"),
-        ({"oven_factor": -1.0}, "how strongly the oven heats.*0.2 to 2"),
+        ({"oven_factor": -1.0}, "how strongly the oven heats.*our guess 0.2 to 2"),
     ],
 )
 def test_what_no_bake_can_be_is_refused_in_words(columns, words):

@@ -252,9 +252,9 @@ def _refuse_impossible(bakes: pd.DataFrame, table: dict) -> None:
     asked += [
         (
             name,
-            # nothing is known of the contact with a rack
-            ~((table[name] < row["low"]) | (table[name] > row["high"])),
-            f"{row['meaning']}, {row['low']:g} to {row['high']:g}",
+            # whoever states it may go beyond our guess; a rack's contact is empty
+            ~((table[name] < row["low"]) & (table[name] <= 0)),
+            f"{row['meaning']}, our guess {row['low']:g} to {row['high']:g}",
         )
         for name, row in guesses().iterrows()
         if name in bakes.columns
