@@ -13,13 +13,11 @@ import numpy as np
 
 from doughkit.trials.choices import Choices
 
-STARTS, ROUNDS = 48, 6
-AGAIN, KEPT, IDLE = 48, 8, 3
-"""Later rounds: so many copies of so many best plans, stirred and bettered again; over after three
-rounds without gain."""
+STARTS, ROUNDS, KEPT = 48, 8, 16
+"""Plans drawn at random; how often the best are stirred and bettered again; how many those are."""
 
-STIRRED = 4
-"""Doughs drawn afresh, or that swap one factor's levels, when a plan is stirred."""
+PIECES_AGAIN = 480
+"""Pieces stirred in each round, over all copies of the best plans, so that no search takes long."""
 
 PASSES, PASSES_AT_ONCE = 30, 3
 """At the end a plan is bettered until nothing gains; before, a few passes show what it is worth."""
@@ -81,16 +79,12 @@ def search(task: Task, *, seed) -> np.ndarray:
     # Where combinations are forbidden, few levels would leave too few ways out.
     moves = moves_of(task, LEVELS_FIRST) if task.choices.free else next_moves
     plans, badness = exchange(task, task.draw(rng, STARTS), moves, PASSES_AT_ONCE)
-    best, idle = badness.min(), 0
     for _ in range(ROUNDS):
         plans, badness = _distinct_best(plans, badness)
-        stirred = _stir(task, np.repeat(plans, -(-AGAIN // len(plans)), axis=0), rng)
+        copies = -(-PIECES_AGAIN // (task.doughs * task.pieces * len(plans)))
+        stirred = _stir(task, np.repeat(plans, min(copies, STARTS // len(plans)), axis=0), rng)
         new, how_bad = exchange(task, stirred, next_moves, PASSES_AT_ONCE)
         plans, badness = np.concatenate([plans, new]), np.concatenate([badness, how_bad])
-        idle = 0 if badness.min() < best - 1e-4 * abs(best) else idle + 1
-        best = badness.min()
-        if idle == IDLE:
-            break
     plans, badness = exchange(task, _distinct_best(plans, badness)[0], moves_of(task))
     return plans[badness.argmin()]
 
@@ -220,20 +214,16 @@ def _distinct_best(plans: np.ndarray, badness: np.ndarray):
 
 
 def _stir(task: Task, plans: np.ndarray, rng) -> np.ndarray:
-    """In each plan redraw some doughs, or redraw or swap one factor's levels, at random."""
+    """In each plan redraw a fifth of the doughs, or swap one factor's levels among half of them."""
     fresh, stirred = task.draw(rng, len(plans)), plans.copy()
     slots = task.choices.slots
-    often = [slot for slot in slots if slot.factor.changed_per == "piece"] or slots
-    for plan, how in enumerate(rng.integers(4, size=len(plans))):
-        chosen = rng.permutation(task.doughs)[:STIRRED]
-        slot = often[rng.integers(len(often))] if how == 1 else slots[rng.integers(len(slots))]
-        if how == 0:
-            stirred[plan, chosen] = fresh[plan, chosen]
-        elif how < 3:
-            stirred[plan, ..., slot.columns] = fresh[plan, ..., slot.columns]
+    for plan, swap in enumerate(rng.integers(2, size=len(plans))):
+        some = rng.permutation(task.doughs)[: max(2, task.doughs // (2 if swap else 5))]
+        if swap:
+            columns = slots[rng.integers(len(slots))].columns
+            stirred[plan, some, :, columns] = plans[plan, rng.permutation(some), :, columns]
         else:
-            others = rng.permutation(chosen)
-            stirred[plan, chosen, :, slot.columns] = plans[plan, others, :, slot.columns]
+            stirred[plan, some] = fresh[plan, some]
     if task.choices.free:
         return stirred
     good = task.choices.allowed(stirred).all(axis=2)
