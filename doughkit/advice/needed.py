@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.advice.improving import next_places
-from doughkit.advice.opening import assumed, best_plan
+from doughkit.advice.opening import first_round
 from doughkit.advice.rounds import require_counts
 from doughkit.advice.space import Space, open_space
 from doughkit.advice.targets import Target, Wanted
@@ -132,8 +132,11 @@ def doughs_needed(
     counts = {"attributes": attributes, "doughs_a_day": doughs_a_day, "tasters": tasters}
     require_counts(**counts, pieces_per_dough=pieces_per_dough, kitchens=kitchens, most=most)
     space = open_space(factors, limits, None, bare_ground(factors), None)
-    rng = np.random.default_rng(seed)
-    first = best_plan(space, min(6, most), pieces_per_dough, *assumed(space), rng=rng)
+    doughs, pieces = first_round(
+        factors, limits, doughs=min(6, most), pieces_per_dough=pieces_per_dough, seed=seed
+    )
+    first = space.places(pieces.merge(doughs, on="dough"))
+    first = first.reshape(len(doughs), pieces_per_dough, -1)
     imagined = _Imagined(space, first, attributes, doughs_a_day, tasters, most)
     each = max(1, kitchens // len(NOISES))
     told = joblib.Parallel()(

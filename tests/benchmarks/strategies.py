@@ -8,11 +8,11 @@ import numpy as np
 from scipy.stats import qmc
 
 from doughkit import advice
-from doughkit.advice.opening import best_plan
 from doughkit.advice.rounds import round_of
-from doughkit.advice.space import open_space
 from doughkit.advice.weighing import weigh
-from doughkit.texture.ground import bare_ground
+from doughkit.trials.coding import code
+from doughkit.trials.optimal import plan_optimal
+from doughkit.trials.spreads import Spreads
 from tests.benchmarks.kitchens import Bench, Kitchen, coded, factor_table
 
 SESSION = 4
@@ -166,10 +166,10 @@ def composite(factors) -> np.ndarray:
 def optimal(factors, doughs: int, seed: int) -> np.ndarray:
     """I-optimal for least squares: nearly nothing assumed of the coefficients."""
     table = factor_table(factors)
-    space = open_space(table, None, None, bare_ground(table), None)
-    wide = np.full(1 + len(space.ground.kinds), 100.0)
-    places = best_plan(space, doughs, 2, wide, 0.35**2, 0.5**2, rng=np.random.default_rng(seed))
-    return space.scale(places.reshape(-1, len(factors))).reshape(places.shape)
+    spreads = Spreads(dough=0.35, piece=0.5, tasting=0.0)
+    plan = plan_optimal(table, doughs_to_add=doughs, spreads=spreads, seed=seed)
+    levels = code(plan.pieces.merge(plan.doughs, on="dough"), table)
+    return levels.to_numpy(float).reshape(doughs, 2, -1)
 
 
 def columns(x: np.ndarray) -> np.ndarray:
