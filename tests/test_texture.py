@@ -124,7 +124,7 @@ def test_with_one_piece_a_dough_it_is_plain_regression():
     )  # fmt: skip
     values = tasted(doughs, pieces, 3)
     found = texture.fit(values, doughs, pieces, FACTORS, terms="quadratic")
-    from doughkit.trials import model_columns
+    from doughkit.trials.models import model_columns
 
     levels = levels_of(doughs, pieces)
     plain = fit_linear(model_columns(levels, FACTORS), values["mean"].to_numpy())

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from doughkit import formulas, trials
 from doughkit.tables import StudyProblems, read_tables, save_table
+from doughkit.trials.coding import code
 from doughkit.trials.hold import held_mass
 from doughkit.trials.sheets import clock
 
@@ -168,7 +169,7 @@ def test_the_longer_bake_does_not_always_come_second():
 def test_days_travel_less_with_the_factors_than_a_random_split_would():
     likeness, random = [], []
     draw = np.random.default_rng(1)
-    coded = trials.code(ROUND.doughs, FACTORS.iloc[:3])
+    coded = code(ROUND.doughs, FACTORS.iloc[:3])
     for seed in range(15):
         planned = trials.plan_days(ROUND, OVEN, seed=seed).drop_duplicates("dough")
         day = ROUND.doughs["dough"].map(planned.set_index("dough")["bake_day"])

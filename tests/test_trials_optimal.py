@@ -11,8 +11,12 @@ from doughkit.fitting.assumptions import starting_assumptions
 from doughkit.tables import StudyProblems
 from doughkit.trials.assumed import assumed_information
 from doughkit.trials.choices import open_choices
+from doughkit.trials.coding import code
 from doughkit.trials.exchange import Task, _gains, exchange, moves_of
+from doughkit.trials.factors import factors_per
 from doughkit.trials.limits import within_limits
+from doughkit.trials.models import model_columns
+from doughkit.trials.spreads import Spreads
 
 FACTORS = pd.DataFrame(
     {
@@ -90,7 +94,7 @@ def test_doughs_there_already_are_not_planned_again_but_counted_in():
     more = trials.plan_optimal(
         FACTORS, corners.doughs, pieces=corners.pieces, doughs_to_add=4, round=2, seed=1
     )
-    coded = trials.code(more.doughs, trials.factors_per(FACTORS, "dough"))
+    coded = code(more.doughs, factors_per(FACTORS, "dough"))
     assert (coded.abs().min(axis=1) < 0.5).all()  # the corners are there: middles are wanted
     assert more.doughs["dough"].str.startswith("D2").all()
     assert "8 pieces there already are counted in" in more.summary()
@@ -142,8 +146,8 @@ def test_predictions_and_terms_are_each_surest_under_their_own_criterion():
 def information(plan):
     """Of the quadratic, by plain generalised least squares."""
     rows = joined(plan)
-    spreads = trials.Spreads()
-    columns = np.column_stack([np.ones(len(rows)), trials.model_columns(rows, FACTORS)])
+    spreads = Spreads()
+    columns = np.column_stack([np.ones(len(rows)), model_columns(rows, FACTORS)])
     same = rows["dough"].to_numpy()[:, None] == rows["dough"].to_numpy()
     error = spreads.dough**2 * same + spreads.of_piece * np.eye(len(rows))
     return columns.T @ np.linalg.solve(error, columns)

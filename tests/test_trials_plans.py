@@ -10,8 +10,11 @@ from hypothesis import strategies as st
 
 from doughkit import trials
 from doughkit.tables import StudyProblems
-from doughkit.trials.fractional import GENERATORS, corner_signs, defining_words
-from doughkit.trials.models import model_columns
+from doughkit.trials.catalogue import fold_over
+from doughkit.trials.coding import code
+from doughkit.trials.factors import factors_per
+from doughkit.trials.fractional import GENERATORS, aliases, corner_signs, defining_words, fractions
+from doughkit.trials.models import model_columns, model_terms
 
 FACTORS = pd.DataFrame(
     {
@@ -41,8 +44,8 @@ def many(count):
 
 
 def signs_of(doughs, factors):
-    dough = trials.factors_per(factors, "dough")
-    return trials.code(doughs, dough).to_numpy()
+    dough = factors_per(factors, "dough")
+    return code(doughs, dough).to_numpy()
 
 
 def word_lengths(signs):
@@ -60,7 +63,7 @@ def test_in_a_full_round_no_two_changes_travel_together(seed):
     doughs, pieces = trials.plan_two_level(FACTORS, seed=seed)
     assert len(doughs) == 10 and len(pieces) == 20
     table = pieces.merge(doughs, on="dough")
-    columns = trials.model_columns(table, FACTORS, "interactions").to_numpy()
+    columns = model_columns(table, FACTORS, "interactions").to_numpy()
     apart = columns.T @ columns
     assert np.abs(apart - np.diag(np.diag(apart))).max() < 1e-9
     assert np.abs(columns.sum(axis=0)).max() < 1e-9
@@ -137,22 +140,22 @@ def test_no_choice_of_generators_has_less_aberration(design):
 
 
 def test_the_list_of_fractions_counts_doughs_and_what_is_clear():
-    listed = trials.fractions()
+    listed = fractions()
     assert (listed["doughs"] == listed["fraction"] * 2 ** listed["factors"]).all()
     row = listed.query("factors == 7 and doughs == 32").iloc[0]
     assert row["resolution"] == 4 and row["clear_pairs"] == 15 and row["clear_effects"] == 7
     assert row["rule"] == "6 = 1 · 2 · 3 · 4, 7 = 1 · 2 · 4 · 5"
     with pytest.raises(StudyProblems, match="at most 7 factors"):
-        trials.fractions(9)
+        fractions(9)
 
 
 def test_aliases_are_said_in_words_and_agree_with_the_columns():
     factors = many(5)
-    said = trials.aliases(factors, fraction=1 / 4).set_index("effect")["travels_with"]
+    said = aliases(factors, fraction=1 / 4).set_index("effect")["travels_with"]
     doughs = trials.plan_two_level(
         factors, fraction=1 / 4, centre_doughs=0, pieces_per_dough=1, seed=1
     ).doughs
-    columns = trials.model_columns(doughs, factors, "interactions")
+    columns = model_columns(doughs, factors, "interactions")
     together = (np.abs(columns.to_numpy().T @ columns.to_numpy()) == len(doughs)) & ~np.eye(
         columns.shape[1], dtype=bool
     )
@@ -165,12 +168,12 @@ def test_aliases_are_said_in_words_and_agree_with_the_columns():
 
 
 def test_a_full_design_and_the_half_of_five_tell_all_pairs_apart():
-    assert trials.aliases(FACTORS).empty
-    assert trials.aliases(many(5), fraction=1 / 2).empty
+    assert aliases(FACTORS).empty
+    assert aliases(many(5), fraction=1 / 2).empty
 
 
 def test_a_pair_with_bake_time_is_told_apart_where_its_dough_factor_is():
-    half = trials.aliases(FACTORS, fraction=1 / 2)
+    half = aliases(FACTORS, fraction=1 / 2)
     assert half["effect"].tolist()[:3] == ["hydration", "salt", "whole grain"]
     assert "bake time" not in " ".join(half["effect"][:3])
     round_one = trials.plan_two_level(FACTORS, fraction=1 / 2, seed=1)
@@ -192,20 +195,20 @@ def test_corners_in_several_rounds_leave_the_factors_clear_of_the_rounds(count, 
 
 
 def test_pairs_lost_to_the_difference_between_rounds_are_said():
-    said = trials.aliases(many(3), blocks=4)
+    said = aliases(many(3), blocks=4)
     assert said["sentence"].iloc[0] == "f1 × f2 can't be told from the difference between rounds."
-    assert trials.aliases(many(3), blocks=2).empty
+    assert aliases(many(3), blocks=2).empty
 
 
 def test_a_fold_over_frees_every_factor_from_the_pairs():
     factors = many(7)
     options = {"centre_doughs": 0, "pieces_per_dough": 1, "seed": 1}
     first = trials.plan_two_level(factors, fraction=1 / 16, **options).doughs
-    more = trials.fold_over(first, factors, round=2, **options).doughs
+    more = fold_over(first, factors, round=2, **options).doughs
     both = signs_of(pd.concat([first, more]), factors)
     assert word_lengths(signs_of(first, factors)) == [7, 7, 0, 0, 1]
     assert word_lengths(both) == [0, 7, 0, 0, 0]
-    one = trials.fold_over(first, factors, on=["f1_pct"], round=2, **options)
+    one = fold_over(first, factors, on=["f1_pct"], round=2, **options)
     one_too = signs_of(pd.concat([first, one.doughs]), factors)
     assert word_lengths(one_too) == [4, 3, 0, 0, 0]
     assert "Turned over: f1" in one.summary()
@@ -216,11 +219,11 @@ def test_a_fold_over_skips_failed_doughs_and_refuses_what_it_cannot_mirror():
     corners = first["role"] == "corner"
     failed = first.assign(status=np.where(corners, "failed", "baked"))
     with pytest.raises(StudyProblems, match="no dough with every factor at its low or high"):
-        trials.fold_over(failed, FACTORS, round=2, seed=1)
+        fold_over(failed, FACTORS, round=2, seed=1)
     with pytest.raises(StudyProblems, match="found bake_min; expected some of hydration_pct"):
-        trials.fold_over(first, FACTORS, on=["bake_min"], round=2, seed=1)
+        fold_over(first, FACTORS, on=["bake_min"], round=2, seed=1)
     full = trials.plan_two_level(FACTORS, seed=1).doughs
-    nothing = trials.fold_over(full, FACTORS, round=2, seed=1)
+    nothing = fold_over(full, FACTORS, round=2, seed=1)
     assert nothing.doughs.empty and nothing.summary().startswith("No dough is left to plan.")
 
 
@@ -232,8 +235,8 @@ def test_a_surface_adds_only_the_axial_doughs_and_new_centres():
     assert (np.abs(signs_of(axial, FACTORS)).sum(axis=1) == 1).all()
     both = pd.concat([first.doughs, second.doughs])
     pieces = pd.concat([first.pieces, second.pieces])
-    terms = trials.model_terms(FACTORS).query("term != 'bake_min²'")
-    columns = trials.model_columns(pieces.merge(both, on="dough"), FACTORS, terms)
+    terms = model_terms(FACTORS).query("term != 'bake_min²'")
+    columns = model_columns(pieces.merge(both, on="dough"), FACTORS, terms)
     assert np.linalg.matrix_rank(columns.assign(mean=1.0).to_numpy()) == len(terms) + 1
 
 
@@ -287,11 +290,11 @@ def test_a_round_orthogonal_in_blocks_keeps_the_difference_between_rounds_apart(
     plan = trials.plan_surface(
         many(3), kind="orthogonal in blocks", pieces_per_dough=1, round=1, seed=1
     )
-    columns = trials.model_columns(plan.doughs, many(3), "quadratic")
+    columns = model_columns(plan.doughs, many(3), "quadratic")
     by_round = columns.groupby(plan.doughs["round"]).mean()
     assert np.abs(by_round.loc[1.0] - by_round.loc[2.0]).max() < 1e-9
     face = trials.plan_surface(many(3), pieces_per_dough=1, round=1, seed=1)
-    columns = trials.model_columns(face.doughs, many(3), "quadratic")
+    columns = model_columns(face.doughs, many(3), "quadratic")
     by_round = columns.groupby(face.doughs["round"]).mean()
     assert np.abs(by_round.loc[1.0] - by_round.loc[2.0]).max() > 0.1
 
@@ -399,7 +402,7 @@ def test_planning_leaves_its_tables_alone():
     first = trials.plan_two_level(FACTORS, seed=1).doughs
     kept = [FACTORS.copy(deep=True), first.copy(deep=True)]
     trials.plan_surface(FACTORS, first, round=2, seed=1)
-    trials.fold_over(first, FACTORS, round=2, seed=1)
+    fold_over(first, FACTORS, round=2, seed=1)
     pd.testing.assert_frame_equal(FACTORS, kept[0])
     pd.testing.assert_frame_equal(first, kept[1])
 

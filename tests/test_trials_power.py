@@ -13,6 +13,7 @@ from doughkit.tables import StudyProblems
 from doughkit.trials.judging import Bench, by_strata, judging
 from doughkit.trials.power import _model, power
 from doughkit.trials.records import join_records
+from doughkit.trials.spreads import Spreads
 from tests import results
 
 FACTORS = pd.DataFrame(
@@ -64,7 +65,7 @@ def test_more_tasters_make_the_wrong_way_worse():
             *two_formulas(4, 2),
             RECIPE,
             changes=(0.0,),
-            spreads=trials.Spreads(tasters=tasters),
+            spreads=Spreads(tasters=tasters),
             seed=1,
         )["scores_pct"].iloc[0]
         for tasters in (6, 12, 24)
@@ -74,7 +75,7 @@ def test_more_tasters_make_the_wrong_way_worse():
 
 @pytest.mark.parametrize("change", [0.5, 1.0, 2.0])
 def test_one_piece_a_dough_gives_the_power_of_the_t_test(change):
-    spreads = trials.Spreads(dough=0.6, piece=0.3, tasting=0.9, tasters=5)
+    spreads = Spreads(dough=0.6, piece=0.3, tasting=0.9, tasters=5)
     found = power(*two_formulas(5), RECIPE, changes=(change,), spreads=spreads, seed=2,
                   simulations=20_000)["found_pct"].iloc[0]  # fmt: skip
     spread = np.sqrt(0.6**2 + 0.3**2 + 0.9**2 / 5)
@@ -98,7 +99,7 @@ def test_a_round_is_judged_as_texture_judges_it(seed):
     contrasts, columns = _model(table, FACTORS, "linear", None)
     dough = pd.factorize(table["dough"])[0]
     bench = Bench(columns, np.vstack(list(contrasts.values())), dough, dough * 0,
-                       trials.Spreads(), 0.95)  # fmt: skip
+                       Spreads(), 0.95)  # fmt: skip
     y = values.set_index("piece")["mean"].loc[table["piece"]].to_numpy()
     estimate, error, df = (one[0] for one in by_strata(y[None], judging(bench)))
     effects = fitted.effects.iloc[: len(contrasts)]
@@ -129,7 +130,7 @@ def test_the_same_seed_gives_the_same_answer_on_a_cluster():
 def test_days_set_aside_cost_nothing_and_days_overlooked_do():
     doughs, pieces = two_formulas(6, 2)
     pieces = pieces.assign(bake_day=pieces["dough"].str[1:].astype(int).floordiv(4).map(str))
-    loud = trials.Spreads(day=2.0)
+    loud = Spreads(day=2.0)
     quiet = by_effect(power(doughs, pieces, RECIPE, block="bake_day", seed=1))
     aside = by_effect(power(doughs, pieces, RECIPE, block="bake_day", spreads=loud, seed=1))
     over = by_effect(power(doughs, pieces, RECIPE, spreads=loud, seed=1))
@@ -160,7 +161,7 @@ def test_what_cannot_be_drawn_or_judged_is_refused(options, words):
 
 
 def test_one_dough_of_each_can_be_judged_by_nothing_though_scores_cry_found():
-    found = power(*two_formulas(1, 3), RECIPE, spreads=trials.Spreads(tasters=12), seed=1)
+    found = power(*two_formulas(1, 3), RECIPE, spreads=Spreads(tasters=12), seed=1)
     assert found["found_pct"].isna().all() and (found["df"] == 0).all()
     assert found["scores_pct"].iloc[0] > 35
 
@@ -188,7 +189,7 @@ def test_false_alarms_and_power_in_full():
         found = power(
             *two_formulas(doughs_each, pieces_each),
             RECIPE,
-            spreads=trials.Spreads(tasters=tasters),
+            spreads=Spreads(tasters=tasters),
             simulations=100_000,
             seed=11,
         )

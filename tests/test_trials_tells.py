@@ -12,6 +12,9 @@ from scipy import stats
 
 from doughkit import trials
 from doughkit.tables import StudyProblems
+from doughkit.trials.fractional import aliases
+from doughkit.trials.models import model_columns
+from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import smallest_found
 
 FACTORS = pd.DataFrame(
@@ -22,7 +25,7 @@ FACTORS = pd.DataFrame(
         "changed_per": ["dough", "dough", "dough", "piece"],
     }
 )
-SPREADS = trials.Spreads(dough=0.4, piece=0.3, tasting=0.6, tasters=4)
+SPREADS = Spreads(dough=0.4, piece=0.3, tasting=0.6, tasters=4)
 
 
 def records(levels, bakes=(5.0, 8.0)):
@@ -48,7 +51,7 @@ def test_standard_errors_are_those_of_generalised_least_squares(seed, count):
     pieces = pieces.drop(index=[1, 4])
     told = trials.what_it_tells(doughs, pieces, FACTORS, terms="linear", spreads=SPREADS)
     table = pieces.merge(doughs, on="dough")
-    columns = sm.add_constant(trials.model_columns(table, FACTORS, "linear"))
+    columns = sm.add_constant(model_columns(table, FACTORS, "linear"))
     same = (table["dough"].to_numpy()[:, None] == table["dough"].to_numpy()[None]).astype(float)
     error = SPREADS.of_piece * np.eye(len(table)) + SPREADS.dough**2 * same
     fit = sm.GLS(np.zeros(len(table)), columns, sigma=error)
@@ -130,7 +133,7 @@ def test_the_aliases_of_a_fraction_are_found_again_in_its_doughs(design):
         factors, fraction=fraction, centre_doughs=0, pieces_per_dough=1, seed=1
     )
     told = trials.what_it_tells(*plan, factors, terms="interactions").effects
-    said = trials.aliases(factors, fraction=fraction).set_index("effect")["travels_with"]
+    said = aliases(factors, fraction=fraction).set_index("effect")["travels_with"]
     for row in told.itertuples():
         assert set(row.travels_with.split("; ")) == set(said.get(row.effect, "").split("; "))
 
@@ -284,9 +287,9 @@ def test_records_with_gaps_are_refused_by_name(spoil, words):
 
 def test_spreads_below_nothing_and_unknown_blocks_are_refused():
     with pytest.raises(StudyProblems, match="standard deviations of 0 or more"):
-        trials.Spreads(dough=-1)
+        Spreads(dough=-1)
     with pytest.raises(StudyProblems, match="piece or tasting above 0"):
-        trials.Spreads(piece=0, tasting=0)
+        Spreads(piece=0, tasting=0)
     with pytest.raises(StudyProblems, match="expected a column 'rond'"):
         trials.what_it_tells(*drawn(1, 6), FACTORS, block="rond")
 
@@ -295,7 +298,7 @@ def test_the_covered_share_of_simulated_effects_is_as_the_standard_error_says():
     plan = trials.plan_two_level(FACTORS, seed=1)
     told = trials.what_it_tells(*plan, FACTORS, terms="linear", spreads=SPREADS).effects
     table = plan.pieces.merge(plan.doughs, on="dough")
-    columns = sm.add_constant(trials.model_columns(table, FACTORS, "linear")).to_numpy()
+    columns = sm.add_constant(model_columns(table, FACTORS, "linear")).to_numpy()
     draw = np.random.default_rng(3)
     dough = pd.factorize(table["dough"])[0]
     noise = draw.normal(0, SPREADS.dough, (4000, 10))[:, dough]

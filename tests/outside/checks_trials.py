@@ -12,6 +12,11 @@ from statsmodels.stats.outliers_influence import variance_inflation_factor
 from statsmodels.stats.power import TTestIndPower
 
 from doughkit import trials
+from doughkit.trials.catalogue import fold_over
+from doughkit.trials.coding import code, decode
+from doughkit.trials.fractional import aliases, fractions
+from doughkit.trials.spreads import Spreads
+from doughkit.trials.surface import axial_distance
 from tests.outside import DATA, Check
 
 BHH = "G. E. P. Box, J. S. Hunter, W. G. Hunter, Statistics for Experimenters, table of fractions"
@@ -52,7 +57,7 @@ def like_hadamard():
 
 def folded_hadamard():
     first = saturated()
-    more = trials.fold_over(first, many(7), round=2, **SINGLE).doughs
+    more = fold_over(first, many(7), round=2, **SINGLE).doughs
     levels = pd.concat([first, more])[list(many(7)["factor"])].to_numpy()
     return rows_in_common(levels, hadamard(16)[:, [9, 10, 12, 11, 13, 14, 15]])
 
@@ -60,7 +65,7 @@ def folded_hadamard():
 def folded_words(on=None):
     """Defining words of three factors left after a fold-over, counted in the doughs."""
     first = saturated()
-    more = trials.fold_over(first, many(7), on=on, round=2, **SINGLE).doughs
+    more = fold_over(first, many(7), on=on, round=2, **SINGLE).doughs
     signs = pd.concat([first, more])[list(many(7)["factor"])].to_numpy()
     threes = [signs[:, [a, b, c]] for a in range(7) for b in range(a) for c in range(b)]
     return sum(abs(three.prod(axis=1).sum()) == len(signs) for three in threes)
@@ -93,17 +98,17 @@ def catapult_corners():
 
 def catapult_coding(column, level):
     frame = pd.DataFrame([[4.0, 10.0, 1.5, 2.0, 62.5]], columns=list(CATAPULT_FACTORS["factor"]))
-    return trials.code(frame.assign(**{column: level}), CATAPULT_FACTORS)[column].iloc[0]
+    return code(frame.assign(**{column: level}), CATAPULT_FACTORS)[column].iloc[0]
 
 
 def catapult_level(column, coded):
     frame = pd.DataFrame(0.0, index=[0], columns=list(CATAPULT_FACTORS["factor"]))
-    return trials.decode(frame.assign(**{column: coded}), CATAPULT_FACTORS)[column].iloc[0]
+    return decode(frame.assign(**{column: coded}), CATAPULT_FACTORS)[column].iloc[0]
 
 
 @cache
 def catapult_told():
-    spreads = trials.Spreads(dough=0.0, piece=13.28, tasting=0.0)
+    spreads = Spreads(dough=0.0, piece=13.28, tasting=0.0)
     frame = catapult()
     pieces = frame[["piece", "dough"]]
     return trials.what_it_tells(
@@ -126,30 +131,30 @@ def catapult_left():
 
 def sum_codes(row, column):
     flour = pd.DataFrame({"factor": ["flour"], "levels": ["a|b|c|d"], "changed_per": "dough"})
-    coded = trials.code(pd.DataFrame({"flour": list("abcd")}), flour)
+    coded = code(pd.DataFrame({"flour": list("abcd")}), flour)
     return coded.iloc[row, column]
 
 
 def words(factors, doughs):
-    row = trials.fractions(factors).set_index("doughs").loc[doughs]
+    row = fractions(factors).set_index("doughs").loc[doughs]
     return " ".join(str(row[f"words_{length}"]) for length in range(3, factors + 1))
 
 
 def resolution(factors, doughs):
-    return trials.fractions(factors).set_index("doughs")["resolution"][doughs]
+    return fractions(factors).set_index("doughs")["resolution"][doughs]
 
 
 def clear_pairs(factors, doughs):
-    return trials.fractions(factors).set_index("doughs")["clear_pairs"][doughs]
+    return fractions(factors).set_index("doughs")["clear_pairs"][doughs]
 
 
 def alias_of(factors, fraction, effect):
-    said = trials.aliases(many(factors), fraction=fraction).set_index("effect")["travels_with"]
+    said = aliases(many(factors), fraction=fraction).set_index("effect")["travels_with"]
     return said.get(effect, "nothing")
 
 
 def number_of_aliases(factors, fraction):
-    return len(trials.aliases(many(factors), fraction=fraction))
+    return len(aliases(many(factors), fraction=fraction))
 
 
 def surface_size(factors, centre_doughs):
@@ -195,7 +200,7 @@ def chocolate(number=False, naive=False):
     heat |= {"low": 175, "high": 225} if number else {"levels": "175|185|195|205|215|225"}
     # Variance components of the two published models, the first as fractions.
     dough, piece = (3.682494, 20.707418) if number else (12059 / 3240, 3869 / 189)
-    spreads = trials.Spreads(dough=0 if naive else dough**0.5, piece=piece**0.5, tasting=0.0)
+    spreads = Spreads(dough=0 if naive else dough**0.5, piece=piece**0.5, tasting=0.0)
     return trials.what_it_tells(
         doughs,
         frame[["piece", "dough", "temp"]],
@@ -255,7 +260,7 @@ def smallest(each, level):
         }
     )
     pieces = pd.DataFrame({"piece": doughs["dough"], "dough": doughs["dough"]})
-    spreads = trials.Spreads(dough=0.0, piece=1.0, tasting=0.0)
+    spreads = Spreads(dough=0.0, piece=1.0, tasting=0.0)
     told = trials.what_it_tells(
         doughs, pieces, many(1), terms="linear", spreads=spreads, level=level
     )
@@ -385,7 +390,7 @@ CHECKS = [
             NIST_ALPHA,
             BOOK,
             printed,
-            partial(trials.axial_distance, factors, kind="rotatable", fraction=fraction),
+            partial(axial_distance, factors, kind="rotatable", fraction=fraction),
             0.0006,
         )
         for factors, fraction, printed in (
@@ -405,7 +410,7 @@ CHECKS = [
             MEMORY,
             printed,
             partial(
-                trials.axial_distance,
+                axial_distance,
                 factors,
                 kind="orthogonal in blocks",
                 fraction=fraction,
@@ -431,7 +436,7 @@ CHECKS = [
             kind,
             printed,
             partial(
-                trials.axial_distance,
+                axial_distance,
                 3,
                 kind=rule,
                 centre_with_corners=4,
