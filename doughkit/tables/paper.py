@@ -34,6 +34,8 @@ _NO_CHARACTERS = [*range(0xD800, 0xE000), 0xFFFE, 0xFFFF]
 _UNFIT = dict.fromkeys([*_CONTROLS, *_TURN_TEXT, *_NO_CHARACTERS], "\N{REPLACEMENT CHARACTER}")
 """Characters that no page or terminal should be handed."""
 
+FRAME = "application/vnd.doughkit.frame+json"
+"""A notebook keeps each shown table in full beside what is seen, to be compared later."""
 KINDS_OF_NOTE = {"caution": "Caution", "answer": "Answer", "finding": "Finding"}
 
 
@@ -122,6 +124,13 @@ class Shown:
             [_one_line(self.caption), *rows, *([self._rest()] if self._rest() else [])]
         )
 
+    def _repr_mimebundle_(self, include=None, exclude=None) -> dict:
+        columns = {
+            str(name): [_plain(value) for value in self.frame.iloc[:, place].tolist()]
+            for place, name in enumerate(self.frame.columns)
+        }
+        return {FRAME: {"caption": self.caption, "columns": columns}}
+
     def _repr_html_(self) -> str:
         columns = self._columns()
         head = "".join(_th(heading, "col", is_number) for heading, is_number, _ in columns)
@@ -139,6 +148,17 @@ class Shown:
             f'<table class="dk"><caption><span>{caption}</span></caption>'
             f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table>{rest}</div>"
         )
+
+
+def _plain(value):
+    """A cell as JSON can hold it, a number in full."""
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, numbers.Real) and math.isfinite(value):
+        return int(value) if isinstance(value, numbers.Integral) else float(value)
+    if value is None or (not isinstance(value, (list, tuple, set, dict)) and pd.isna(value)):
+        return None
+    return str(value)
 
 
 def _is_bool(cells: pd.Series) -> bool:

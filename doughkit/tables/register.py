@@ -53,6 +53,8 @@ class Column:
     high: float | None = None
     needed: bool = False
     choices: tuple[str, ...] = ()
+    stays_home: bool = False
+    """Whether the column is taken out of what is handed on."""
 
     @property
     def unit(self) -> str:
@@ -82,8 +84,10 @@ class Table:
         raise KeyError(name)
 
 
-def _col(name: str, kind: str, meaning: str, low=None, high=None, *, needed=False, choices=()):
-    return Column(name, kind, meaning, low, high, needed, tuple(choices))
+def _col(
+    name: str, kind: str, meaning: str, low=None, high=None, *, needed=False, choices=(), home=False
+):
+    return Column(name, kind, meaning, low, high, needed, tuple(choices), home)
 
 
 _PCT = (0, 100)
@@ -246,7 +250,7 @@ TABLES: dict[str, Table] = {
                 _col("ferment_c", "number", "where it fermented", -5, 45),
                 _col("flour_lot", "name", "bag or lot of the flour"),
                 _col("feel", "whole", "by hand: 1 stiff to 5 slack", 1, 5),
-                _col("note", "text", "anything else"),
+                _col("note", "text", "anything else; stays home", home=True),
             ),
             open_to="factors",
         ),
@@ -301,7 +305,7 @@ TABLES: dict[str, Table] = {
                 ),
                 _col("overhang_mm", "number", "how far that strip stood over the edge", 10, 300),
                 _col("topping_g", "number", "topping on the piece", 0, 5000),
-                _col("note", "text", "anything else"),
+                _col("note", "text", "anything else; stays home", home=True),
             ),
             open_to="factors",
         ),
@@ -348,8 +352,8 @@ TABLES: dict[str, Table] = {
             "no serving plan and no guard against allergens",
             (
                 _col("assessor", "name", "which taster", needed=True),
-                _col("allergens", "list", "what the taster must not eat, parted by |"),
-                _col("consent_on", "date", "day of consent"),
+                _col("allergens", "list", "what the taster must not eat, parted by |", home=True),
+                _col("consent_on", "date", "day of consent", home=True),
                 _col("knows_formulas", "yes_no", "knows which dough is which"),
             ),
         ),

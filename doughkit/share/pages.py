@@ -65,6 +65,10 @@ class Pages:
         return f"{len(self.made)} pages, to be opened from {self.index}"
 
 
+class TableMissing(NotebookFailed):
+    """A notebook needs a table that the study lacks."""
+
+
 def make_pages(
     study_folder: str | os.PathLike,
     *,
@@ -160,7 +164,8 @@ def run_notebook(path: str | os.PathLike, study_folder: str | os.PathLike) -> No
             run_to_its_end(client, kernel_surroundings(own))
         except CellExecutionError as error:
             place = f"{path.name}, cell {cell_in_error(notebook)}"
-            raise NotebookFailed(f"{place}: {error.ename}: {error.evalue}") from None
+            kind = TableMissing if error.ename == "MissingTable" else NotebookFailed
+            raise kind(f"{place}: {error.ename}: {error.evalue}") from None
         except (CellTimeoutError, DeadKernelError) as error:
             raise NotebookFailed(f"{path.name} did not come to its end: {error}") from error
     refuse_blemishes(notebook, path.name)
