@@ -25,7 +25,7 @@ class Sheets:
             frame = make(*words)
         except StudyProblems as problems:
             told = problems.problems[0]
-            self.notes.append(f"No sheet '{caption.lower()}': {told}.")
+            self.notes.append(f"No sheet '{caption}': {str(told).rstrip('.')}.")
         else:
             if len(frame):
                 self.frames[caption] = frame
