@@ -19,6 +19,8 @@ import pandas as pd
 from doughkit import trials
 from doughkit.trials.choices import open_choices
 from doughkit.trials.exchange import Task, exchange, moves_of
+from doughkit.trials.models import model_columns
+from doughkit.trials.spreads import Spreads
 from tests import results
 
 CASES = ((20, 1), (10, 2), (16, 2))
@@ -28,7 +30,7 @@ SEEDS = range(1, 11)
 
 STARTS, TOGETHER = 1000, 100
 GOOD = 0.995
-SPREADS = trials.Spreads()
+SPREADS = Spreads()
 
 
 def four_factors(levels: int, pieces: int) -> pd.DataFrame:
@@ -55,7 +57,7 @@ def task_for(factors: pd.DataFrame, doughs: int, pieces: int, criterion: str) ->
 def judged(plan: trials.Round, factors: pd.DataFrame, moments: np.ndarray | None) -> float:
     """Badness of a round by plain generalised least squares on its tables."""
     rows = plan.pieces.merge(plan.doughs, on="dough")
-    columns = np.column_stack([np.ones(len(rows)), trials.model_columns(rows, factors)])
+    columns = np.column_stack([np.ones(len(rows)), model_columns(rows, factors)])
     same = rows["dough"].to_numpy()[:, None] == rows["dough"].to_numpy()
     error = SPREADS.dough**2 * same + SPREADS.of_piece * np.eye(len(rows))
     return badness(columns.T @ np.linalg.solve(error, columns), moments)

@@ -11,6 +11,8 @@ import statsmodels.api as sm
 from scipy.linalg import hadamard
 
 from doughkit import trials
+from doughkit.trials.models import model_columns
+from doughkit.trials.spreads import Spreads
 from tests.outside import Check
 
 KIEFER = "J. Kiefer, J. Wolfowitz, Annals of Mathematical Statistics 30, 1959, 271-294"
@@ -20,7 +22,7 @@ KIEFER_CUBE = "J. Kiefer, Proc. 4th Berkeley Symposium 1, 1961, 381-405: quadrat
 MAXIMAL = "largest determinants of matrices of −1 and +1 (J. Hadamard 1893; J. H. E. Cohn's lists)"
 SYLVESTER = "scipy.linalg.hadamard"
 GLS = "statsmodels GLS"
-ALONE = trials.Spreads(dough=0.0, piece=1.0, tasting=0.0)
+ALONE = Spreads(dough=0.0, piece=1.0, tasting=0.0)
 """Every piece on its own, error 1."""
 
 
@@ -46,7 +48,7 @@ def planned(count, levels, doughs, criterion, terms="quadratic"):
         spreads=ALONE,
         seed=1,
     )
-    columns = trials.model_columns(plan.doughs, factors, terms).to_numpy()
+    columns = model_columns(plan.doughs, factors, terms).to_numpy()
     return plan, np.column_stack([np.ones(doughs), columns])
 
 
@@ -86,7 +88,7 @@ def best_of_doughs_and_pieces(doughs, terms, own_mix=False):
 
 
 def log_determinant(frame, dough, terms):
-    columns = trials.model_columns(frame, number(4, 2, 1), terms).to_numpy()
+    columns = model_columns(frame, number(4, 2, 1), terms).to_numpy()
     columns = np.column_stack([np.ones(len(frame)), columns])
     same = dough[:, None] == dough
     sigma = DOUGH**2 * same + PIECE**2 * np.eye(len(frame))
@@ -101,7 +103,7 @@ def doughs_and_pieces(doughs, terms):
         doughs_to_add=doughs,
         criterion="D",
         terms=terms,
-        spreads=trials.Spreads(dough=DOUGH, piece=PIECE, tasting=0.0),
+        spreads=Spreads(dough=DOUGH, piece=PIECE, tasting=0.0),
         seed=1,
     )
     rows = plan.pieces.merge(plan.doughs, on="dough")
@@ -134,7 +136,7 @@ def least_found(doughs):
     plan = trials.plan_optimal(
         number(1, 5),
         doughs_to_add=doughs,
-        spreads=trials.Spreads(dough=DOUGH, piece=PIECE, tasting=0.0),
+        spreads=Spreads(dough=DOUGH, piece=PIECE, tasting=0.0),
         seed=1,
     )
     return of_mixes(plan.doughs["f1_pct"])
@@ -145,7 +147,7 @@ def mixes_told(levels):
     doughs = pd.DataFrame({"dough": names, "kind": "test", "f1_pct": levels})
     pieces = pd.DataFrame({"dough": np.repeat(names, 2)})
     pieces.insert(0, "piece", [f"P{at}" for at in range(len(pieces))])
-    spreads = trials.Spreads(dough=DOUGH, piece=PIECE, tasting=0.0)
+    spreads = Spreads(dough=DOUGH, piece=PIECE, tasting=0.0)
     told = trials.what_it_tells(doughs, pieces, number(1, 5), spreads=spreads)
     return told.predicts["average_se"].iloc[0] ** 2
 
