@@ -20,6 +20,7 @@ from doughkit import trials
 from doughkit.trials.choices import open_choices
 from doughkit.trials.exchange import Task, exchange, moves_of
 from doughkit.trials.models import model_columns
+from doughkit.trials.rounds import Round
 from doughkit.trials.spreads import Spreads
 from tests import results
 
@@ -54,7 +55,7 @@ def task_for(factors: pd.DataFrame, doughs: int, pieces: int, criterion: str) ->
     return Task(choices, doughs, whiten, 1e-6 * np.eye(len(choices.left)), moments)
 
 
-def judged(plan: trials.Round, factors: pd.DataFrame, moments: np.ndarray | None) -> float:
+def judged(plan: Round, factors: pd.DataFrame, moments: np.ndarray | None) -> float:
     """Badness of a round by plain generalised least squares on its tables."""
     rows = plan.pieces.merge(plan.doughs, on="dough")
     columns = np.column_stack([np.ones(len(rows)), model_columns(rows, factors)])
