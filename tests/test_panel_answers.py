@@ -6,14 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doughkit.panel import (
-    compare_doughs,
-    just_about_right,
-    key_answers,
-    panel_power,
-    tasting_sheets,
-    with_and_without,
-)
+from doughkit.panel import compare_doughs, key_answers, with_and_without
+from doughkit.panel.just_right import just_about_right
+from doughkit.panel.power import panel_power
+from doughkit.panel.sheets import tasting_sheets
 from doughkit.tables import StudyProblems
 from tests.outside import panels
 

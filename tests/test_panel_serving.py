@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doughkit.panel import ballots, order_balance, piece_means, serving_plan
-from doughkit.panel.orders import williams_rows
+from doughkit.panel import ballots, piece_means, serving_plan
+from doughkit.panel.orders import order_balance, williams_rows
 from doughkit.tables import StudyProblems
 from doughkit.tables.register import TABLES
 

@@ -6,7 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from doughkit.panel import durbin_test, rank_test, sequential_lines
+from doughkit.panel import rank_test
+from doughkit.panel.incomplete import durbin_test
+from doughkit.panel.sequential import sequential_lines
 from doughkit.tables import StudyProblems
 
 BLOCKS = [(0, 1, 3), (1, 2, 4), (2, 3, 5), (3, 4, 6), (0, 4, 5), (1, 5, 6), (0, 2, 6)]

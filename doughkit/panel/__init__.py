@@ -4,36 +4,19 @@ from doughkit.panel.assessors import assessor_performance
 from doughkit.panel.ballots import ballots
 from doughkit.panel.comparisons import comparisons_needed, difference_test
 from doughkit.panel.declared import key_answers
-from doughkit.panel.doughs import DoughComparison, compare_doughs
-from doughkit.panel.formulas import FormulaComparison, compare_formulas
-from doughkit.panel.incomplete import durbin_test
-from doughkit.panel.just_right import just_about_right
-from doughkit.panel.linking import LinkedTastings, link_tastings
-from doughkit.panel.means import PieceMeans, piece_means
-from doughkit.panel.orders import order_balance
-from doughkit.panel.power import panel_power
-from doughkit.panel.rankings import RankTest, rank_test
+from doughkit.panel.doughs import compare_doughs
+from doughkit.panel.formulas import compare_formulas
+from doughkit.panel.linking import link_tastings
+from doughkit.panel.means import piece_means
+from doughkit.panel.rankings import rank_test
 from doughkit.panel.recipes import dough_spread
-from doughkit.panel.reference import ReferenceComparison, compare_to_reference
-from doughkit.panel.reliability import Reliability, reliability
-from doughkit.panel.sequential import sequential_lines
-from doughkit.panel.serving import ServingPlan, serving_plan
-from doughkit.panel.sheets import TastingSheets, tasting_sheets
-from doughkit.panel.spreads import WhatSpreads, what_spreads
-from doughkit.panel.without import WithAndWithout, with_and_without
+from doughkit.panel.reference import compare_to_reference
+from doughkit.panel.reliability import reliability
+from doughkit.panel.serving import serving_plan
+from doughkit.panel.spreads import what_spreads
+from doughkit.panel.without import with_and_without
 
 __all__ = [
-    "DoughComparison",
-    "FormulaComparison",
-    "LinkedTastings",
-    "PieceMeans",
-    "RankTest",
-    "ReferenceComparison",
-    "Reliability",
-    "ServingPlan",
-    "TastingSheets",
-    "WhatSpreads",
-    "WithAndWithout",
     "assessor_performance",
     "ballots",
     "compare_doughs",
@@ -42,18 +25,12 @@ __all__ = [
     "comparisons_needed",
     "difference_test",
     "dough_spread",
-    "durbin_test",
-    "just_about_right",
     "key_answers",
     "link_tastings",
-    "order_balance",
-    "panel_power",
     "piece_means",
     "rank_test",
     "reliability",
-    "sequential_lines",
     "serving_plan",
-    "tasting_sheets",
     "what_spreads",
     "with_and_without",
 ]

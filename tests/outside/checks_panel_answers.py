@@ -14,12 +14,12 @@ from statsmodels.stats.power import TTestPower
 from doughkit.panel import (
     compare_formulas,
     dough_spread,
-    just_about_right,
     key_answers,
     link_tastings,
-    panel_power,
     with_and_without,
 )
+from doughkit.panel.just_right import just_about_right
+from doughkit.panel.power import panel_power
 from tests.outside import DATA, Check, panels
 
 OPEN, LIBRARY, BOOK, MEMORY = "open data", "reference library", "handbook", "from memory"

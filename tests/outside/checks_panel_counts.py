@@ -8,13 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from doughkit.panel import (
-    comparisons_needed,
-    difference_test,
-    order_balance,
-    rank_test,
-    serving_plan,
-)
+from doughkit.panel import comparisons_needed, difference_test, rank_test, serving_plan
+from doughkit.panel.orders import order_balance
 from tests.outside import DATA, Check, panels
 
 LIBRARY, BOOK, MEMORY = "reference library", "handbook", "from memory"

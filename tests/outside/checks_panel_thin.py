@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from doughkit.panel import durbin_test, sequential_lines
+from doughkit.panel.incomplete import durbin_test
+from doughkit.panel.sequential import sequential_lines
 from tests.outside import DATA, Check
 
 OPEN, LIBRARY, MEMORY = "open data", "reference library", "from memory"
