@@ -33,7 +33,7 @@ R_FIT = """
 d <- read.csv("{file}", colClasses=c(assessor="factor", dough="factor", tasting="factor"))
 suppressMessages(library(lme4))
 one <- function() lmer(score ~ dough + (1|assessor) + (1|assessor:dough) + (1|tasting), d)
-one(); cat(min(replicate({times}, system.time(suppressWarnings(one()))[["user.self"]])))
+invisible(one()); cat(min(replicate({times}, system.time(suppressWarnings(one()))[["user.self"]])))
 """
 
 
