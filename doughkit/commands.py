@@ -230,6 +230,15 @@ COMMANDS = {
             takes="FOLDER",
         ),
         Command("convert", "CSV files to a workbook, or back", in_study("convert"), takes="FOLDER"),
+        Command(
+            "bundle",
+            "a study to hand on: data, notebooks run, pages, no names",
+            in_study("bundle"),
+            takes="STUDY [OUT]",
+        ),
+        Command(
+            "verify", "whether a bundle comes out the same here", in_study("verify"), takes="BUNDLE"
+        ),
         Command("lab", "JupyterLab on a copy of the demo study", lab),
         Command(
             "test",

@@ -1,4 +1,4 @@
-"""What the words after `doughkit` do with a study of one's own: begin, check, convert, today."""
+"""What the words after `doughkit` do with a study of one's own, from `begin` to `verify`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
 
-from doughkit import study
+from doughkit import share, study
 from doughkit.study.waiting import today_page
 from doughkit.tables.keeping import write_whole
 from doughkit.tables.problems import StudyProblems
@@ -25,7 +25,7 @@ def telling(do: Callable[..., int]) -> Callable[..., int]:
     def done(*words) -> int:
         try:
             return do(*words)
-        except StudyProblems as problems:
+        except (StudyProblems, share.NotebookFailed, FileNotFoundError) as problems:
             print(f"doughkit: {problems}", file=sys.stderr)
             return 1
 
@@ -76,3 +76,24 @@ def today(options: frozenset[str], path: str) -> int:
         print(f"  sheet: {caption}")
     print(f"The page, for any browser and any printer:\n  {folder / PAGE}")
     return 0
+
+
+@telling
+def bundle(options: frozenset[str], path: str, out: str | None = None) -> int:
+    """Hand a study on: data, notebooks run, pages, nobody's name."""
+    made = share.bundle(path, out, tell=running)
+    print("\n".join(["", *made.said, f"{len(made.files)} files, ready to be handed on:"]))
+    print(f"  {made.path}")
+    return 0
+
+
+@telling
+def verify(options: frozenset[str], path: str) -> int:
+    """Run a bundle anew, and say whether its tables come out the same."""
+    found = share.verify(path, tell=running)
+    print("\n" + textwrap.fill(found.summary(), 95))
+    return 0 if found.holds else 1
+
+
+def running(number: int, count: int, title: str) -> None:
+    print(f"  notebook {number} of {count}: {title}", flush=True)

@@ -2,6 +2,7 @@
 
 import ast
 import inspect
+import json
 import re
 import subprocess
 import sys
@@ -85,6 +86,35 @@ def test_a_public_docstring_is_a_data_sheet(name):
         assert re.search(rf"\b{parameter}\b", text), f"'{parameter}' is not described"
     for part in ("Question:", "Returns", "Raises", "Source", ">>>"):
         assert part in text, f"no '{part}'"
+
+
+def text_that_leads_somewhere():
+    """Everything a reader starts from: notebooks, README and the commands."""
+    root = PACKAGE.parent
+    for path in sorted((root / "notebooks").glob("*.ipynb")):
+        for cell in json.loads(path.read_text("utf8"))["cells"]:
+            yield "".join(cell["source"])
+    for path in (root / "README.md", *(PACKAGE / f"{name}.py" for name in OUTSIDE_THE_ROOMS)):
+        yield path.read_text("utf8")
+
+
+LEADS = "\n".join(text_that_leads_somewhere())
+
+
+def used_by_another_room(room, name):
+    return any(
+        name in {alias.name for alias in node.names}
+        for path in ROOM_FILES
+        if room_of(path) != room
+        for node in ast.walk(ast.parse(path.read_text("utf8")))
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith(f"doughkit.{room}")
+    )
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_a_notebook_a_command_or_another_room_leads_to_each_public_function(name):
+    room, short = name.split(".")
+    assert re.search(rf"\b{room}\.{short}\b", LEADS) or used_by_another_room(room, short)
 
 
 def test_files_stay_readable():

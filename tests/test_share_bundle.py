@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from doughkit import share
+from doughkit import commands, share
 from doughkit.share.bundling import words_of_picture
 from doughkit.share.coding import SECRET, code_names, code_study
 from doughkit.share.verifying import difference
@@ -239,3 +239,15 @@ def test_words_inside_a_picture_are_found():
     plt.close("all")
     assert b"Zebulona" in words_of_picture(data.getvalue())
     assert words_of_picture(np.random.default_rng(1).bytes(50)) == b""
+
+
+def test_the_words_bundle_and_verify_hand_on_and_check(study, tmp_path, capsys):
+    assert commands.read(["bundle", str(study), str(tmp_path / "out.zip")]).run() == 0
+    said = capsys.readouterr().out
+    assert "notebook 1 of 1" in said and "ready to be handed on" in said
+    assert commands.read(["verify", str(tmp_path / "out.zip")]).run() == 0
+    assert "The bundle holds" in capsys.readouterr().out
+    assert commands.read(["bundle", str(study), str(tmp_path / "out.zip")]).run() == 1
+    assert "found something of that name" in capsys.readouterr().err
+    assert commands.read(["bundle", str(tmp_path / "none")]).run() == 1
+    assert "no study folder" in capsys.readouterr().err

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from doughkit.share.pages import NotebookFailed, Pages, make_pages, run_notebook, strip
+from doughkit.share.pages import NotebookFailed, Pages, make_pages
+from doughkit.share.pages import run_notebook as run_notebook
+from doughkit.share.pages import strip as strip
 
 __all__ = [
     "Bundle",
@@ -11,8 +13,6 @@ __all__ = [
     "Verified",
     "bundle",
     "make_pages",
-    "run_notebook",
-    "strip",
     "verify",
 ]
 

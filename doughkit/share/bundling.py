@@ -67,9 +67,9 @@ def bundle(
 
     Parameters
     ----------
-    study_folder : folder of the study. Its own notebooks (`notebooks/*.ipynb`) are run if there
-        are any, else those that doughkit ships; one that needs a table the study lacks is left out
-        and named.
+    study_folder : folder of the study, or its workbook. Its own notebooks (`notebooks/*.ipynb`)
+        are run if there are any, else those that doughkit ships; one that needs a table the study
+        lacks is left out and named.
     out : folder or `.zip` to be made; left out, `<study>_bundle.zip` beside the study's folder.
     tell : called before each notebook with its number, how many there are, and its title.
 
@@ -91,13 +91,14 @@ def bundle(
     """
     from doughkit.study import open_study, shipped
 
-    folder = Path(study_folder)
-    if not folder.is_dir():
-        raise FileNotFoundError(f"no study folder {folder}")
-    folder = folder.resolve()
-    out = Path(out) if out is not None else folder.parent / f"{folder.name}_bundle.zip"
+    given = Path(study_folder)
+    if not given.exists():
+        raise FileNotFoundError(f"no study folder {given}")
+    given = given.resolve()
+    folder = given if given.is_dir() else given.parent
+    out = Path(out) if out is not None else folder.parent / f"{given.stem}_bundle.zip"
     refuse_what_is_there(out)
-    coded = code_study(open_study(folder), secret_of(folder))
+    coded = code_study(open_study(given), secret_of(folder))
     own = sorted((folder / NOTEBOOKS).glob("*.ipynb"))
     with tempfile.TemporaryDirectory(prefix="doughkit-") as place:
         files, left_out = run_all(

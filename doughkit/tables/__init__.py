@@ -1,8 +1,9 @@
 """The ground: which tables a study has, how they are read, checked and written."""
 
-from doughkit.tables.paper import figure, heading, note, page, shown
+from doughkit.tables.paper import figure as figure
+from doughkit.tables.paper import heading, note, page, shown
 from doughkit.tables.problems import OutsideRange, Problem, StudyProblems
-from doughkit.tables.reading import read_tables
+from doughkit.tables.reading import read_tables as read_tables
 from doughkit.tables.register import columns
 from doughkit.tables.writing import save_table
 
@@ -11,11 +12,9 @@ __all__ = [
     "Problem",
     "StudyProblems",
     "columns",
-    "figure",
     "heading",
     "note",
     "page",
-    "read_tables",
     "save_table",
     "shown",
 ]

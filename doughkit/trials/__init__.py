@@ -3,7 +3,7 @@
 from doughkit.trials.bench import capacity, day_minutes
 from doughkit.trials.catalogue import plan_two_level
 from doughkit.trials.days import plan_days
-from doughkit.trials.fractional import aliases
+from doughkit.trials.fractional import aliases as aliases
 from doughkit.trials.hold import dough_per_area, held_mass
 from doughkit.trials.limits import level_grid
 from doughkit.trials.nuisances import beside_the_factors
@@ -14,7 +14,6 @@ from doughkit.trials.surface import plan_surface
 from doughkit.trials.tells import what_it_tells
 
 __all__ = [
-    "aliases",
     "bench_sheets",
     "beside_the_factors",
     "capacity",
