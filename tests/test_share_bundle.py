@@ -219,8 +219,29 @@ def test_codes_are_the_same_for_a_secret_and_others_for_another(study):
     for name, frame in tables.items():
         assert len(coded.tables[name]) == len(frame), "no row is lost"
     before = open_study(study)["servings"]["assessor"]
-    assert (coded.tables["servings"]["assessor"] == before.map(coded.codes)).all()
+    told = coded.tables["servings"]["assessor"]
+    assert sorted(told) == sorted(before.map(coded.codes))
     assert (before == open_study(study)["servings"]["assessor"]).all(), "the input is as it was"
+
+
+def test_neither_order_nor_number_of_a_serving_tells_who_is_who(study):
+    tables = dict(open_study(study))
+    secrets = [mark * 64 for mark in (b"a", b"b", b"c", b"d", b"e", b"f")]
+    orders = set()
+    for secret in secrets:
+        coded = code_study(tables, secret)
+        order = coded.tables["servings"]["assessor"].tolist()
+        assert order == sorted(order)
+        assert coded.tables["servings"]["serving"].tolist() == ["S0001", "S0002", "S0003", "S0004"]
+        orders.add(order[0] == coded.codes["Zebulona"])
+        told, known = (
+            one["servings"].merge(one["ratings"], on="serving") for one in (coded.tables, tables)
+        )
+        key = ["tasting", "assessor", "piece", "attribute", "score"]
+        known["assessor"] = known["assessor"].map(coded.codes)
+        known, told = (one[key].sort_values(key[:4], ignore_index=True) for one in (known, told))
+        pd.testing.assert_frame_equal(told, known)
+    assert orders == {True, False}, "whoever comes first by name comes first by code now and then"
 
 
 def test_a_damaged_secret_is_said(study):

@@ -93,6 +93,22 @@ def code_names(names: list[str], secret: bytes) -> dict[str, str]:
     raise AssertionError("two names of one fingerprint")
 
 
+def hide_order(tables: dict[str, pd.DataFrame]) -> None:
+    """Sort and number anew whatever stands in the order of names, which would tell who is who."""
+    for table, frame in tables.items():
+        if PERSON in frame:
+            by = [name for name in ("tasting", PERSON, "position") if name in frame]
+            tables[table] = frame.sort_values(by, ignore_index=True)
+    if "servings" not in tables:
+        return
+    servings = tables["servings"]["serving"]
+    anew = {one: f"S{place:04d}" for place, one in enumerate(servings, start=1)}
+    for table, frame in tables.items():
+        if "serving" in frame:
+            frame = frame.assign(serving=frame["serving"].map(anew).fillna(frame["serving"]))
+            tables[table] = frame.sort_values("serving", kind="stable", ignore_index=True)
+
+
 def is_short(name: str) -> bool:
     """Whether a name can't be looked for in ordinary text."""
     return len(name.strip()) < SHORTEST or name.strip().isdigit()
@@ -136,9 +152,7 @@ def code_study(tables: Mapping[str, pd.DataFrame], secret: bytes) -> Coded:
                 )
                 replaced += int((coded != frame[column]).sum() - frame[column].isna().sum())
                 frame[column] = coded
-        if table == "assessors":
-            # in the order of names, a code would tell whose it is
-            frame = frame.sort_values(PERSON, ignore_index=True)
         made[table] = frame
+    hide_order(made)
     short = [name for name in names if is_short(name)]
     return Coded(made, codes, left_home, short, replaced)
