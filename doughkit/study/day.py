@@ -75,7 +75,7 @@ def _bench(tables: Tables, pieces: pd.DataFrame):
 def _clock(tables: Tables, pieces: pd.DataFrame) -> pd.DataFrame:
     sheet = _bench(tables, pieces).bake
     times = ["take_out_at", "load_at", "out_at", "weigh_at"]
-    fill = ["mass_before_g", "mass_after_g", "thickness_mm", "droop_mm"]
+    fill = ["mass_before_g", "mass_after_g", "droop_mm"]
     return sheet[["bake_order", "piece", "bake_min", *times, *fill]]
 
 
