@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit import share
+from doughkit.formulas import vary, weigh_out
 from doughkit.study import convert_study, open_study, shipped
 from doughkit.tables import read_tables, save_table
 
@@ -35,7 +36,7 @@ def make(folder: Path) -> Path:
     tables["servings"] = make_servings(tables["pieces"], people, draw)
     tables["ratings"] = make_ratings(tables, draw)
     tables["moistures"] = tables["moistures"].query("of == 'REF'").assign(of="R")
-    del tables["weighed"]
+    tables["weighed"] = make_weighed(tables, draw)
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in tables.items():
         save_table(folder, name, frame)
@@ -60,6 +61,16 @@ def make_doughs(factors: pd.DataFrame, draw) -> pd.DataFrame:
     doughs["formula"] = pd.Series("lath base", doughs.index).where(ours)
     doughs["status"] = pd.Series("baked", doughs.index).where(ours)
     return doughs.assign(piece_mass_g=pd.Series(200.0, doughs.index).where(ours))
+
+
+def make_weighed(tables: dict, draw) -> pd.DataFrame:
+    """What went into each test dough, to the gram and a little off."""
+    test = tables["doughs"].query("kind == 'test'")
+    varied = vary(tables["formulas"], test, tables["ingredients"])
+    weighed = weigh_out(varied, piece_g=200.0, pieces=5)
+    off = np.maximum(np.round(weighed["planned_g"] + draw.normal(0, 0.7, len(weighed))), 0)
+    weighed = weighed.assign(weighed_g=off.where(weighed["planned_g"] > 50, weighed["planned_g"]))
+    return weighed[["dough", "part", "ingredient", "planned_g", "weighed_g"]]
 
 
 def make_pieces(doughs: pd.DataFrame, draw) -> pd.DataFrame:
