@@ -136,10 +136,14 @@ def lay_copy(place: Path) -> tuple[Path, list[Path]]:
 # --- lab -----------------------------------------------------------------------------------------
 
 
-def lab(options: frozenset[str]) -> int:
-    """Open JupyterLab on a copy of the study; a copy that is there already is kept as it is."""
-    place = work_folder() / "lab"
-    if place.exists():
+def lab(options: frozenset[str], folder: str = "") -> int:
+    """Open JupyterLab on a begun study, or on a copy of the demo, which is kept if it is there."""
+    place = Path(folder).resolve() if folder else work_folder() / "lab"
+    if folder and not (place / "notebooks").is_dir():
+        raise Refused(f"no notebooks in {folder}; say: python3 -m doughkit begin {folder}")
+    if folder:
+        say(f"JupyterLab on the study in {place}")
+    elif place.exists():
         say(f"JupyterLab on your copy in {place}\n(kept as you left it; delete it for a fresh one)")
     else:
         lay_copy(place)
@@ -239,7 +243,7 @@ COMMANDS = {
         Command(
             "verify", "whether a bundle comes out the same here", in_study("verify"), takes="BUNDLE"
         ),
-        Command("lab", "JupyterLab on a copy of the demo study", lab),
+        Command("lab", "JupyterLab, on a copy of the demo study", lab, takes="[FOLDER]"),
         Command(
             "test",
             "the tests",

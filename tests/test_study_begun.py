@@ -239,6 +239,18 @@ def test_check_tells_each_problem_with_its_place_and_fails(tmp_path, capsys):
     assert code == 1 and "2 problems" in err and not (tmp_path / "today.html").exists()
 
 
+def test_the_lab_opens_a_begun_study_where_it_is(tmp_path, monkeypatch, capsys):
+    started = []
+    monkeypatch.setattr(commands.os, "execv", lambda python, words: started.append(words))
+    monkeypatch.setattr(commands.subprocess, "call", started.append)
+    with pytest.raises(commands.Refused, match="say: python3 -m doughkit begin"):
+        run(capsys, "lab", str(tmp_path / "my"))
+    begin_study(tmp_path / "my")
+    run(capsys, "lab", str(tmp_path / "my"))
+    assert str(tmp_path / "my") in started[0]
+    assert "--LabApp.default_url=/lab/tree/notebooks/01_formulas_on_one_footing.ipynb" in started[0]
+
+
 def test_hostile_text_in_a_study_does_nothing_on_the_page(tmp_path):
     changed = {"formulas": SMALL_STUDY["formulas"].replace("lath", "<script>x</script>")}
     changed["doughs"] = SMALL_STUDY["doughs"].replace("lath", "<script>x</script>")

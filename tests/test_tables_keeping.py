@@ -64,7 +64,7 @@ def test_ratings_are_only_added(tmp_path):
         ratings.assign(score=ratings["score"].replace(7, 6)),
         ratings.assign(score=ratings["score"].where(ratings.index != 0)),
     ):
-        with pytest.raises(StudyProblems, match="1 scores on file that would be changed or lost"):
+        with pytest.raises(StudyProblems, match="1 score on file that would be changed or lost"):
             save_table(tmp_path, "ratings", spoilt)
     more = pd.DataFrame({"serving": ["S3"], "attribute": ["liking"], "score": [6.0]})
     filled = pd.concat([ratings, more], ignore_index=True)

@@ -179,7 +179,7 @@ _ABOUT = """\
    cell empty where nothing is known. Dates as 2026-03-07.
 2. `python3 -m doughkit check FOLDER` tells every slip with its place.
 3. `python3 -m doughkit today FOLDER` tells what the study waits for.
-4. The notebooks in `notebooks/` read this study; open them in JupyterLab, in their order.
+4. `python3 -m doughkit lab FOLDER` opens the notebooks, which read this study, in their order.
 
 More tables: `python3 -m doughkit begin FOLDER servings ratings`. What was in a file before
 doughkit last saved it lies in `previous/`. Names, allergies and notes of tasters stay at home.

@@ -116,12 +116,12 @@ def _refuse_lost_scores(places: Places, written: Written) -> None:
     changed = both["score"].notna() & (both["score"] != both["score_new"])
     lost = both[(both["_merge"] == "left_only") | changed]
     if len(lost):
-        first = lost.iloc[0]
+        first, many = lost.iloc[0], "s" if len(lost) > 1 else ""
         raise problem_error(
             "ratings",
             key=f"serving {first['serving']} attribute {first['attribute']}",
             column="score",
-            found=f"{len(lost)} scores on file that would be changed or lost",
+            found=f"{len(lost)} score{many} on file that would be changed or lost",
             expected="scores added to those on file",
             mend="save them all, old and new; a slip of the pen is corrected in the file itself; "
             "nothing was written",
