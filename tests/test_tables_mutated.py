@@ -172,9 +172,12 @@ def spoil_book(draw: random.Random, book) -> None:
 
 
 def rows_of_sheet(sheet) -> int:
-    """Filled rows below the first, formulas' missing results counting as nothing."""
+    """Filled rows below the first; a missing result counts for nothing, and so does a return."""
     filled = [
-        any(cell.value is not None and str(cell.value).strip() for cell in row)
+        any(
+            cell.value is not None and str(cell.value).replace("_x000D_", "").strip()
+            for cell in row
+        )
         for row in sheet.iter_rows()
     ]
     return sum(filled) - 1
