@@ -10,6 +10,7 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -32,7 +33,8 @@ DOOR_FILES = (
     "watch",
     "commands",
     "spoken",
-    "share",
+    "share/__init__",
+    "share/pages",
     "selftest",
 )
 
@@ -66,12 +68,12 @@ def bare_venv(own, watch):
 
 
 def make_clone(root):
-    (root / "doughkit").mkdir(parents=True)
+    (root / "doughkit" / "share").mkdir(parents=True)
     (root / ".git").mkdir()
     (root / "pyproject.toml").write_text("")
     (root / "requirements.lock").write_text("something==1.0\n")
     for name in DOOR_FILES:
-        shutil.copy(ROOT / "doughkit" / f"{name}.py", root / "doughkit")
+        shutil.copy(ROOT / "doughkit" / f"{name}.py", root / "doughkit" / f"{name}.py")
     names = environment.NEEDED + environment.NEEDED_BY_TEST
     (root / "pip.py").write_text(STAND_IN_PIP.replace("NAMES", repr(names)))
     return root
@@ -455,6 +457,41 @@ def test_one_call_sets_up_and_runs_and_the_next_runs_at_once(tmp_path):
         check=True,
     )
     assert "making it anew" in from_inside.stdout and from_inside.stdout.endswith("inside\n")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names that Windows does not allow")
+@pytest.mark.parametrize("name", ['it\'s a "clone"', "-clone", "$(x) `y`; z & % # *"])
+def test_an_odd_path_is_as_good_as_any(tmp_path, name):
+    own = quick_clone(tmp_path / name)
+    for begins in ("First use", "doughkit "):
+        out, err = (one := call(own.root, "test")).communicate(timeout=60)
+        assert (one.returncode, err) == (0, "")
+        assert out.startswith(begins) and out.endswith("inside\n")
+    where = where_imported(own, tmp_path)
+    assert where == own.root / "doughkit" / "__init__.py"
+
+
+def test_a_dead_registry_is_told_in_one_sentence(tmp_path, monkeypatch):
+    """With the real pip, and a port on which nobody listens."""
+    own = Own(make_clone(tmp_path / "clone"))
+    (own.root / "pip.py").unlink()
+    own.lock.write_text(f"something==1.0 --hash=sha256:{'0' * 64}\n")
+    for variable in [name for name in os.environ if name.startswith("PIP_")]:
+        monkeypatch.delenv(variable)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        port = taken.getsockname()[1]
+    monkeypatch.setenv("PIP_INDEX_URL", f"http://127.0.0.1:{port}/simple")
+    monkeypatch.setenv("PIP_CONFIG_FILE", os.devnull)
+    monkeypatch.setenv("PIP_RETRIES", "1")
+    out, err = (one := call(own.root, "test")).communicate(timeout=120)
+    assert one.returncode == 1 and out.startswith("First use")
+    assert err.splitlines() == [
+        "doughkit: set-up failed while fetching and installing: the package registry can't be "
+        "reached; look to the network. The same command begins again.",
+        f"In full: {own.log}",
+    ]
+    assert not own.is_ready()
 
 
 def test_two_first_calls_at_once_make_one_environment(tmp_path):
