@@ -175,7 +175,5 @@ if __name__ == "__main__":
         print("\n".join(lines), flush=True)
         if "notebooks" in sys.argv:
             lines += notebooks(study)
-            title = (
-                "A study of 200 doughs, 1,000 pieces and 50,000 ratings: opening it, and what runs"
-            )
-            results.write("big_study", title, lines)
+        title = "200 doughs, 1,000 pieces, 50,000 ratings: opening them, and what runs"
+        results.write("big_study", title, lines)
