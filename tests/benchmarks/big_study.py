@@ -23,6 +23,7 @@ from doughkit.tables import read_tables, save_table
 
 TASTINGS, TASTERS = 125, 13
 TEST, CONTROL = 150, 49
+SIZES = (("length_mm", 396.0, 2.0), ("width_mm", 210.0, 2.0), ("thickness_mm", 4.8, 0.2))
 
 
 def make(folder: Path) -> Path:
@@ -64,9 +65,9 @@ def make_doughs(factors: pd.DataFrame, draw) -> pd.DataFrame:
 
 
 def make_weighed(tables: dict, draw) -> pd.DataFrame:
-    """What went into each test dough, to the gram and a little off."""
-    test = tables["doughs"].query("kind == 'test'")
-    varied = vary(tables["formulas"], test, tables["ingredients"])
+    """What went into each of our doughs, to the gram and a little off."""
+    ours = tables["doughs"].query("kind != 'reference'")
+    varied = vary(tables["formulas"], ours, tables["ingredients"])
     weighed = weigh_out(varied, piece_g=200.0, pieces=5)
     off = np.maximum(np.round(weighed["planned_g"] + draw.normal(0, 0.7, len(weighed))), 0)
     weighed = weighed.assign(weighed_g=off.where(weighed["planned_g"] > 50, weighed["planned_g"]))
@@ -94,6 +95,10 @@ def make_pieces(doughs: pd.DataFrame, draw) -> pd.DataFrame:
     pieces["mass_after_g"] = np.round(200 * (1 - loss / 100)).where(ours)
     droop = 14 - 1.2 * pieces["bake_min"] + draw.normal(0, 0.8, len(pieces))
     pieces["droop_mm"] = np.round(np.maximum(droop, 0.1), 1).fillna(3.0)
+    pieces["scale_step_g"] = pd.Series(1.0, pieces.index).where(ours)
+    for column, usual, spread in SIZES:
+        measured = np.round(usual + draw.normal(0, spread, len(pieces)), 1)
+        pieces[column] = pd.Series(measured, pieces.index).where(ours)
     return pieces.drop(columns="day")
 
 
