@@ -12,6 +12,7 @@ from doughkit.fitting.mixed_layout import Level
 from doughkit.fitting.ordered_integral import log_chance, slopes
 from doughkit.fitting.ordered_model import Model
 from doughkit.tables import StudyProblems
+from tests import results
 
 
 def answers(seed, *, people=6, doughs=3, portions=2, sd=1.0, view=0.0, step=1.0):
@@ -190,3 +191,95 @@ def test_a_panel_with_own_views_of_doughs_is_fitted_within_seconds():
     spent = time.process_time() - started
     print(f"432 answers, assessor and assessor × dough: {spent:.1f} s with all tests")
     assert not fit.sources["at_zero"].any() and spent < 60
+
+
+def sparse(seed):
+    """Few answers on a long scale, often the ends only, sometimes a dough all of one answer."""
+    draw = np.random.default_rng(seed)
+    people, doughs, portions = (int(draw.integers(*ends)) for ends in ((2, 7), (2, 5), (1, 3)))
+    shape = (people, doughs, portions)
+    a, d, _ = (one.ravel() for one in np.indices(shape))
+    hidden = draw.choice([0.5, 2, 5]) * d + draw.choice([0, 1, 3]) * draw.normal(size=people)[a]
+    score = np.clip(np.round(hidden + draw.logistic(size=a.size)), -2, 6)
+    score = np.where(draw.random(a.size) < draw.choice([0, 0.3]), np.nan, score)
+    return pd.DataFrame(
+        {"assessor": a.astype(str), "dough": d.astype(str), "salt_pct": 1 + d / 10, "score": score}
+    )
+
+
+ASKED = (
+    (["dough"], ["assessor"]),
+    (["dough"], []),
+    (["salt_pct"], ["assessor"]),
+    ([], ["assessor"]),
+    (["dough"], ["assessor", ("assessor", "dough")]),
+)
+
+
+def tamed(seeds):
+    """Sparse tables fitted, refused, with merged scores; the largest figures of those shown."""
+    refused, merged, largest = 0, 0, np.zeros(4)
+    for seed in seeds:
+        frame = sparse(seed)
+        try:
+            fit = fit_ordered(frame, "score", *ASKED[seed % len(ASKED)])
+        except StudyProblems:
+            refused += 1
+            continue
+        for table in (fit.coefficients, fit.thresholds, fit.tests, fit.sources, fit.figures):
+            numbers = table.select_dtypes("number").drop(columns="df", errors="ignore").to_numpy()
+            assert np.isfinite(numbers.astype(float)).all(), seed
+        assert (fit.coefficients["se"] > 0).all() and (fit.thresholds["se"] > 0).all(), seed
+        reach = np.ptp(frame["salt_pct"][frame["score"].notna()]) if seed % len(ASKED) == 2 else 1
+        largest = np.fmax(
+            largest,
+            [
+                (fit.coefficients["estimate"].abs() * reach).max(),
+                (fit.coefficients["se"] * reach).max(),
+                fit.thresholds["se"].max(),
+                fit.sources["sd"].max(),
+            ],
+        )
+        merged += fit.categories["merged_into"].notna().any()
+    assert largest.max() <= 12
+    return len(seeds) - refused, refused, int(merged), largest
+
+
+def test_sparse_answers_are_fitted_tamely_or_refused():
+    fitted, refused, merged, _ = tamed(range(40))
+    assert fitted and refused and merged
+
+
+@pytest.mark.long
+def test_five_hundred_sparse_tables_give_no_wild_estimate():
+    fitted, refused, merged, largest = tamed(range(500))
+    results.write(
+        "ordered",
+        "Ordered answers in sparse tables: python -m pytest -m long tests/test_fitting_ordered.py",
+        [
+            "2-6 people, 2-4 doughs, 1-2 portions, up to nine scores, up to a third unanswered;",
+            "five models in turn, with none, one or two levels of error (logistic units)",
+            f"{fitted + refused} tables: {fitted} fitted, {merged} of them with scores merged; "
+            f"{refused} refused in words; none with a figure that is not finite",
+            f"largest of the fitted: effect over its factor's range {largest[0]:.1f}, its standard "
+            f"error {largest[1]:.1f}, a threshold's {largest[2]:.1f}, a spread {largest[3]:.1f} "
+            "(refused beyond 12)",
+        ],
+    )
+    assert fitted >= 100 and refused >= 50
+
+
+def test_a_slope_is_judged_over_the_range_of_its_factor():
+    """Salt in percent or in parts of a thousandth: the same fit, shown or refused alike."""
+    frame = answers(5).assign(salt=lambda one: 1 + one["dough"].astype(float) / 50)
+    fit = fit_ordered(frame, "score", ["salt"], ["assessor"])
+    assert fit.coefficients["estimate"].iloc[0] > 12
+    parted = frame.assign(score=frame["dough"].astype(float), salt=frame["salt"] * 5000)
+    with pytest.raises(StudyProblems, match="separates completely"):
+        fit_ordered(parted, "score", ["salt"], ["assessor"])
+
+
+def test_people_who_part_the_answers_are_named():
+    apart = answers(5).assign(score=lambda one: one["assessor"].astype(float) // 2)
+    with pytest.raises(StudyProblems, match="column 'assessor': found answers that this"):
+        fit_ordered(apart, "score", ["dough"], ["assessor"])

@@ -19,7 +19,8 @@ from doughkit.fitting.ordered_model import Found, Model
 from doughkit.tables.problems import problem_error
 
 FAR = 12.0
-"""An effect beyond this (in logistic units) is a factor that parts the answers completely."""
+"""Logistic units. An effect over its factor's whole range, a spread, or a standard error of an
+effect or threshold beyond this means answers parted completely: odds of 160,000 to 1."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,8 +97,9 @@ def fit_ordered(
 
     Raises
     ------
-    StudyProblems: as `fit_mixed`; answers all alike; a factor that parts the answers completely,
-    so that no finite effect fits best.
+    StudyProblems: as `fit_mixed`; answers all alike; a factor or people that part the answers
+    completely, so that no finite effect, threshold or spread fits best (effect, spread or standard
+    error beyond 12 logistic units).
 
     Range: the same effect at every threshold (proportional odds). Scores inside the scale that
         nobody gave are merged with the next lower one and reported. Intervals and tests are those
@@ -125,8 +127,9 @@ def fit_ordered(
     levels = _levels(chosen, levels_of_error)
     model = Model(rows[:, 1:], category, levels)
     found = model.fit()
-    _refuse_parted(found, design, model.cuts)
     kept = categories.loc[categories["merged_into"].isna(), "score"].tolist()
+    between = [f"{a:g} | {b:g}" for a, b in pairwise(kept)]
+    _refuse_parted(found, design, model, between)
     figures = pd.DataFrame(
         {
             "log_likelihood": [found.log_likelihood],
@@ -137,7 +140,7 @@ def fit_ordered(
     )
     return OrderedFit(
         coefficients=_coefficients(design, found, model.cuts, level),
-        thresholds=_thresholds(kept, found, model.cuts),
+        thresholds=_thresholds(between, found, model.cuts),
         tests=_tests(design, rows, model),
         categories=categories,
         sources=_sources(levels, found),
@@ -186,14 +189,22 @@ def _levels(frame: pd.DataFrame, names: Sequence) -> list[Level]:
     return levels
 
 
-def _refuse_parted(found: Found, design: Design, cuts: int) -> None:
-    se = np.sqrt(np.maximum(np.diag(found.covariance)[cuts : cuts + found.beta.size], 0))
-    wild = (np.abs(found.beta) > FAR) | (se > FAR) | (se == 0)
-    if wild.any():
-        names = np.array(design.columns[1:])[wild]
+def _refuse_parted(found: Found, design: Design, model: Model, between: list[str]) -> None:
+    """Refuse effects over their factor's range, spreads and standard errors beyond FAR."""
+    cuts, fixed = model.cuts, model.fixed
+    names = np.array([*between, *design.columns[1:], *(one.name for one in model.levels)])
+    reach = np.concatenate([np.ones(cuts), np.ptp(model.columns, axis=0)])
+    # A threshold may lie far out: it is counted from the first group's middle.
+    far = np.concatenate([np.zeros(cuts), found.beta * reach[cuts:], found.spread])
+    variance = np.diag(found.covariance)[:fixed]
+    se = np.sqrt(np.where(variance > 0, variance, np.inf)) * reach
+    unsure = np.append(~(se <= FAR), np.zeros(len(model.levels), dtype=bool))
+    parting = ~(np.abs(far) <= FAR)
+    parting = parting if parting.any() else unsure
+    if parting.any():
         raise problem_error(
             "frame",
-            column=", ".join(names),
+            column=", ".join(names[parting]),
             found="answers that this part of the model separates completely",
             expected="answers of different levels that overlap on the scale",
             mend="leave that level out, join it with another, or give the counts instead",
@@ -219,10 +230,9 @@ def _coefficients(design: Design, found: Found, cuts: int, level: float) -> pd.D
     )
 
 
-def _thresholds(kept: list[float], found: Found, cuts: int) -> pd.DataFrame:
-    names = [f"{a:g} | {b:g}" for a, b in pairwise(kept)]
+def _thresholds(between: list[str], found: Found, cuts: int) -> pd.DataFrame:
     se = np.sqrt(np.diag(found.covariance)[:cuts])
-    return pd.DataFrame({"between": names, "estimate": found.cut, "se": se})
+    return pd.DataFrame({"between": between, "estimate": found.cut, "se": se})
 
 
 def _tests(design: Design, rows: np.ndarray, model: Model) -> pd.DataFrame:

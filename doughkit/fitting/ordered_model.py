@@ -14,11 +14,15 @@ from doughkit.fitting.ordered_integral import integrate, integrate_twice, log_ch
 POINTS = 20
 """Points of each integral; 10 already give seven digits for a small panel."""
 
+FLAT = 1e-8
+"""A curvature (each parameter's own taken as 1) below this in some direction is no peak."""
+
 
 @dataclass(frozen=True, eq=False)
 class Found:
     """The best point: thresholds, effects, spread of each level; covariance in that order (levels
-    whose spread is zero left out); the log likelihood."""
+    whose spread is zero left out; endless where the likelihood has no single peak); the log
+    likelihood."""
 
     cut: np.ndarray
     beta: np.ndarray
@@ -103,7 +107,7 @@ class Model:
             cut,
             at[cuts : self.fixed],
             np.array([float(spread.get(one.name, 0.0)) for one in self.levels]),
-            np.linalg.pinv(curve, hermitian=True),
+            _covariance(curve),
             self.log_likelihood(at, levels)[0],
         )
 
@@ -126,6 +130,15 @@ class Model:
         of_cut += np.bincount(self.category, weights=down, minlength=cuts + 1)[1:]
         slope = [of_cut @ _turn(at[:cuts]), -(up + down) @ self.columns, moved]
         return float(value), np.concatenate(slope)
+
+
+def _covariance(curve: np.ndarray) -> np.ndarray:
+    """The curvature turned over; endless where it is not that of a peak."""
+    size = np.sqrt(np.abs(np.diag(curve)))
+    if not (np.isfinite(curve).all() and (size > 0).all()):
+        return np.full(curve.shape, np.inf)
+    least = np.linalg.eigvalsh(curve / np.outer(size, size)).min()
+    return np.linalg.inv(curve) if least > FLAT else np.full(curve.shape, np.inf)
 
 
 def _cuts(steps: np.ndarray) -> np.ndarray:

@@ -74,8 +74,9 @@ def theirs(frame: pd.DataFrame):
 
 
 def seconds(task, frame: pd.DataFrame, times: int) -> float:
-    """Processor time of the fastest of some runs, after one to warm up."""
-    task(frame)
+    """Processor time of the fastest of some runs; before several, one to warm up."""
+    if times > 1:
+        task(frame)
     spent = []
     for _ in range(times):
         begun = time.process_time()
@@ -85,13 +86,19 @@ def seconds(task, frame: pd.DataFrame, times: int) -> float:
 
 
 def in_r(frame: pd.DataFrame, times: int) -> float | None:
+    """Seconds of lme4's fastest fit; None without R and lme4, or after two minutes."""
     if shutil.which("Rscript") is None:
         return None
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder, "panel.csv")
         frame.to_csv(file, index=False)
         program = R_FIT.format(file=file, times=times)
-        done = subprocess.run(["Rscript", "-e", program], capture_output=True, text=True)
+        try:
+            done = subprocess.run(
+                ["Rscript", "-e", program], capture_output=True, text=True, timeout=120
+            )
+        except subprocess.TimeoutExpired:
+            return None
     return float(done.stdout) if done.returncode == 0 and done.stdout else None
 
 
