@@ -238,7 +238,7 @@ COMMANDS = {
             "bundle",
             "a study to hand on: data, notebooks run, pages, no names",
             in_study("bundle"),
-            takes="STUDY [OUT]",
+            takes="FOLDER [OUT]",
         ),
         Command(
             "verify", "whether a bundle comes out the same here", in_study("verify"), takes="BUNDLE"

@@ -60,7 +60,8 @@ def check(options: frozenset[str], path: str) -> int:
 def convert(options: frozenset[str], path: str) -> int:
     """Turn CSV files into one workbook, or the workbook into CSV files."""
     opened = study.convert_study(path)
-    print(f"{', '.join(opened.sha256)}: {len(opened)} tables; the old files are in 'previous'.")
+    count = len(opened) + len(opened.begun)
+    print(f"{', '.join(opened.sha256)}: {count} tables; the old files are in 'previous'.")
     return 0
 
 

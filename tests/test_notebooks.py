@@ -70,3 +70,15 @@ def test_a_notebook_whose_second_road_disagrees_is_refused(tmp_path, second_stud
     nbformat.write(book, spoilt)
     with pytest.raises(share.NotebookFailed, match="the roads part"):
         share.run_notebook(spoilt, second_study)
+
+
+def test_notebook_1_runs_on_a_study_just_begun_and_the_others_name_the_table_they_miss(tmp_path):
+    study.begin_study(tmp_path / "new")
+    (tmp_path / "new" / "formulas.csv").write_text(
+        "formula,part,ingredient,amount,unit\nplain,,bread flour,500,g\nplain,,water,310,g\n"
+    )
+    first, *others = BOOKS
+    share.run_notebook(first, tmp_path / "new")
+    for path in others[:2]:
+        with pytest.raises(share.NotebookFailed, match="MissingTable: the study has no row yet in"):
+            share.run_notebook(path, tmp_path / "new")

@@ -7,7 +7,7 @@ import hashlib
 import pandas as pd
 import pytest
 
-from doughkit.study import check_study, open_study, provenance, shipped
+from doughkit.study import begin_study, check_study, open_study, provenance, shipped
 from doughkit.tables import StudyProblems
 from doughkit.tables.register import TABLES
 from tests.small_study import SMALL_STUDY, spoilt, write_study
@@ -102,3 +102,15 @@ def test_an_installation_without_demo_says_so(monkeypatch, tmp_path):
     for name in ("notebooks", "data_demo"):
         (tmp_path / "doughkit" / "shipped" / name).mkdir(parents=True)
     assert shipped().data_demo.parent.name == "shipped"
+
+
+def test_a_table_without_a_row_counts_as_not_there(tmp_path):
+    begin_study(tmp_path / "new")
+    (tmp_path / "new" / "formulas.csv").write_text(
+        "formula,part,ingredient,amount,unit\nplain,,bread flour,500,g\n"
+    )
+    study = open_study(tmp_path / "new")
+    assert list(study) == ["formulas"] and study.get("doughs") is None
+    with pytest.raises(KeyError, match=r"no row yet in table 'doughs' \(doughs\.csv\); without it"):
+        study["doughs"]
+    assert "doughs" in study.missing()["table"].tolist()

@@ -27,9 +27,9 @@ def contents(folder):
 def test_a_begun_study_has_the_tables_asked_for_and_opens(tmp_path):
     made = begin_study(tmp_path / "my", ["moistures", "formulas"])
     assert made["made"].all() and len(made) == 2 + 1 + 6
-    assert list(open_study(tmp_path / "my")) == ["formulas", "moistures"]
+    assert list(open_study(tmp_path / "my").begun) == ["formulas", "moistures"]
     begin_study(tmp_path / "other")
-    assert list(open_study(tmp_path / "other")) == [name for name in TABLES if name in FIRST]
+    assert list(open_study(tmp_path / "other").begun) == [name for name in TABLES if name in FIRST]
     assert check_study(tmp_path / "other").empty
 
 

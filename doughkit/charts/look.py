@@ -92,5 +92,5 @@ def plain(ax: Axes, *, grid: str = "x") -> None:
 def rows_of(ax: Axes, names: Sequence[str]) -> np.ndarray:
     places = np.arange(len(names), dtype=float)
     ax.set_yticks(places, [str(name) for name in names])
-    ax.set_ylim(len(names) - 0.5, -0.5)
+    ax.set_ylim(max(len(names), 1) - 0.5, -0.5)
     return places

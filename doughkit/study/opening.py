@@ -25,20 +25,24 @@ class MissingTable(KeyError):
 class Study(Mapping):
     """A study's tables by name, as `open_study` found them.
 
-    A table comes as a frame of its own: what is done to it leaves the study as it was. `sha256`
-    holds the fingerprint of each input file as it was read.
+    A table comes as a frame of its own: what is done to it leaves the study as it was. A table
+    without a row yet counts as not there. `sha256` holds the fingerprint of each input file as it
+    was read.
     """
 
     path: Path
     frames: dict[str, pd.DataFrame]
     sha256: dict[str, str]
+    begun: tuple[str, ...] = ()
+    """Tables that have headings and no row yet."""
 
     def __getitem__(self, table: str) -> pd.DataFrame:
         if table in self.frames:
             return self.frames[table].copy(deep=False)
         if table in TABLES:
+            lacks = "no row yet in" if table in self.begun else "no"
             raise MissingTable(
-                f"the study has no table '{table}' ({table}.csv); "
+                f"the study has {lacks} table '{table}' ({table}.csv); "
                 f"without it: {TABLES[table].without}"
             )
         raise MissingTable(
@@ -117,7 +121,9 @@ def open_study(path: str | Path) -> Study:
     """
     path = Path(path).expanduser()
     reading = opened(path)
-    return Study(path, reading.tables, reading.sha256)
+    filled = {name: frame for name, frame in reading.tables.items() if len(frame)}
+    begun = tuple(name for name in reading.tables if name not in filled)
+    return Study(path, filled, reading.sha256, begun)
 
 
 def check_study(path: str | Path) -> pd.DataFrame:

@@ -26,7 +26,7 @@ WAITS_FOR = {
     "pieces": "List the pieces of each planned dough (table pieces; notebook 3 plans them).",
     "bake": "Bake the next bake day, and write down what was weighed.",
     "serve": "Plan the tasting of what was baked (tables attributes, assessors and servings; "
-    "notebook 3), with consent and allergens checked.",
+    "notebook 4), with consent and allergens checked.",
     "taste": "Hold the tasting, and type the ballots (table ratings).",
     "targets": "Say what is wanted of each attribute (table targets).",
     "decide": "Read what the doughs say (notebooks 4 and 5), and choose (notebook 6).",
