@@ -283,3 +283,22 @@ def test_people_who_part_the_answers_are_named():
     apart = answers(5).assign(score=lambda one: one["assessor"].astype(float) // 2)
     with pytest.raises(StudyProblems, match="column 'assessor': found answers that this"):
         fit_ordered(apart, "score", ["dough"], ["assessor"])
+
+
+@pytest.mark.parametrize("seed", [22, 27, 167])
+def test_people_far_apart_are_integrated_as_closely_as_others(seed):
+    """Twenty points once ended these far from any peak; the second road is a fine grid."""
+    frame = sparse(seed).dropna()
+    fit = fit_ordered(frame, "score", ["salt_pct"], ["assessor"])
+    spread = fit.sources["sd"].iloc[0]
+    assert spread > 2
+    centred = frame["salt_pct"] - frame["salt_pct"].mean()
+    shift = fit.coefficients["estimate"].iloc[0] * centred.to_numpy()
+    edges = np.concatenate([[-np.inf], fit.thresholds["estimate"], [np.inf]])
+    category = np.unique(frame["score"], return_inverse=True)[1]
+    low, high = edges[category] - shift, edges[category + 1] - shift
+    total = sum(
+        np.log(brute_one(low[rows], high[rows], spread))
+        for rows in frame.groupby("assessor").indices.values()
+    )
+    assert fit.figures["log_likelihood"].iloc[0] == pytest.approx(total, abs=1e-4)

@@ -98,8 +98,8 @@ def fit_ordered(
     Raises
     ------
     StudyProblems: as `fit_mixed`; answers all alike; a factor or people that part the answers
-    completely, so that no finite effect, threshold or spread fits best (effect, spread or standard
-    error beyond 12 logistic units).
+    completely, or too few answers, so that an effect over its factor's range, a spread, or a
+    standard error of an effect or threshold would exceed 12 logistic units.
 
     Range: the same effect at every threshold (proportional odds). Scores inside the scale that
         nobody gave are merged with the next lower one and reported. Intervals and tests are those
@@ -200,7 +200,6 @@ def _refuse_parted(found: Found, design: Design, model: Model, between: list[str
     se = np.sqrt(np.where(variance > 0, variance, np.inf)) * reach
     unsure = np.append(~(se <= FAR), np.zeros(len(model.levels), dtype=bool))
     parting = ~(np.abs(far) <= FAR)
-    parting = parting if parting.any() else unsure
     if parting.any():
         raise problem_error(
             "frame",
@@ -208,6 +207,14 @@ def _refuse_parted(found: Found, design: Design, model: Model, between: list[str
             found="answers that this part of the model separates completely",
             expected="answers of different levels that overlap on the scale",
             mend="leave that level out, join it with another, or give the counts instead",
+        )
+    if unsure.any():
+        raise problem_error(
+            "frame",
+            column=", ".join(names[unsure]),
+            found="too few answers to place this part of the model",
+            expected=f"standard errors up to {FAR:g} logistic units",
+            mend="join scores or levels, or leave a level of error out",
         )
 
 

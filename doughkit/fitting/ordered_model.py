@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize
@@ -13,6 +13,10 @@ from doughkit.fitting.ordered_integral import integrate, integrate_twice, log_ch
 
 POINTS = 20
 """Points of each integral; 10 already give seven digits for a small panel."""
+
+WIDE, FINER = 2.0, (80, 40)
+"""Where people's spread is beyond WIDE logistic units, integrands are far from normal: the fit is
+ended with more points (with one level of error, with two)."""
 
 FLAT = 1e-8
 """A curvature (each parameter's own taken as 1) below this in some direction is no peak."""
@@ -41,6 +45,7 @@ class Model:
     columns: np.ndarray
     category: np.ndarray
     levels: list[Level]
+    points: int = POINTS
 
     @property
     def cuts(self) -> int:
@@ -63,7 +68,11 @@ class Model:
         for one in choices[1:]:
             gain = self.log_likelihood(one[1], one[0])[0] - self.log_likelihood(best[1], best[0])[0]
             best = one if gain > 1e-8 else best
-        return self._found(best[1], best[0])
+        at, levels = best[1], best[0]
+        if np.abs(at[self.fixed :]).max(initial=0) <= WIDE:
+            return self._found(at, levels)
+        finer = replace(self, points=FINER[len(levels) - 1])
+        return finer._found(finer._best(at, levels), levels)
 
     def _start(self) -> np.ndarray:
         share = np.cumsum(np.bincount(self.category))[:-1] / self.category.size
@@ -121,11 +130,11 @@ class Model:
         if not levels:
             value, (up, down), moved = log_chance(low, high).sum(), slopes(low, high), []
         elif len(levels) == 1:
-            found = integrate(low[:, None], high[:, None], codes[0], spread[0], POINTS)
+            found = integrate(low[:, None], high[:, None], codes[0], spread[0], self.points)
             value, up, down = found.log.sum(), found.up[:, 0], found.down[:, 0]
             moved = [-found.moved.sum()]
         else:
-            value, up, down, moved = integrate_twice(low, high, codes, spread, POINTS)
+            value, up, down, moved = integrate_twice(low, high, codes, spread, self.points)
         of_cut = np.bincount(self.category, weights=up, minlength=cuts + 1)[:-1]
         of_cut += np.bincount(self.category, weights=down, minlength=cuts + 1)[1:]
         slope = [of_cut @ _turn(at[:cuts]), -(up + down) @ self.columns, moved]
