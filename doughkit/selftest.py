@@ -25,7 +25,7 @@ def run(root: Path, *, long: bool) -> int:
 
     os.chdir(root)
     record = Record()
-    code = pytest.main([] if long else ["-m", "not long"], plugins=[record])
+    code = pytest.main([] if long else ["-m", "not long and not browser"], plugins=[record])
     if long:
         path = root / RESULTS
         path.parent.mkdir(exist_ok=True)

@@ -20,6 +20,10 @@ def test_quick():
 def test_counts():
     print("covered: 0.91")
 
+@pytest.mark.browser
+def test_drawn():
+    pass
+
 @pytest.mark.skip
 def test_later():
     pass
@@ -44,22 +48,22 @@ def clone(tmp_path):
     (tmp_path / "tests").mkdir()
     (tmp_path / "tests" / "test_small.py").write_text(TESTS)
     (tmp_path / "pyproject.toml").write_text(
-        '[tool.pytest.ini_options]\ntestpaths = ["tests"]\nmarkers = ["long: full counts"]\n'
+        '[tool.pytest.ini_options]\ntestpaths = ["tests"]\nmarkers = ["long: a", "browser: b"]\n'
     )
     return tmp_path
 
 
-def test_the_quick_run_leaves_the_full_counts_out_and_writes_nothing(clone):
+def test_the_quick_run_leaves_full_counts_and_browser_out_and_writes_nothing(clone):
     quick = run(clone, long=False)
     assert quick.returncode == 0
-    assert "1 passed, 1 skipped, 1 deselected" in quick.stdout
+    assert "1 passed, 1 skipped, 2 deselected" in quick.stdout
     assert not (clone / selftest.RESULTS).exists()
 
 
 def test_the_long_run_keeps_what_its_tests_print(clone):
     assert run(clone, long=True).returncode == 0
     text = (clone / selftest.RESULTS).read_text("utf8")
-    assert "tests: 2 passed, 1 skipped\n" in text
+    assert "tests: 3 passed, 1 skipped\n" in text
     assert "tests/test_small.py::test_counts\n  covered: 0.91\n" in text
     assert "not kept" not in text
     assert "date: 2" in text and "machine: " in text and "numpy " in text
