@@ -147,6 +147,8 @@ def test_a_number_changed_in_a_notebook_is_found_and_a_missing_file_is_named(stu
         ([1.0, 1000.0], [1.0, 1000.0 + 1e-7], "arithmetic", True),
         ([1.0, 1000.0], [1.0, 1000.0 + 1e-5], "arithmetic", False),
         ([1.0, 1000.0], [1.0, 1000.0 + 1e-4], "estimate", True),
+        ([1.0, 1000.0], [1.0, 1000.0 + 1e-2], "simulated", True),
+        ([1.0, 1000.0], [1.0, 1000.0 + 1.0], "simulated", False),
         ([1.0, None], [1.0, 2.0], "estimate", False),
         ([1.0], [1.0, 2.0], "estimate", False),
         (["a"], ["b"], "arithmetic", False),

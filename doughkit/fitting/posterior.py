@@ -31,7 +31,8 @@ class Posterior:
         chosen = rng.permutation(chosen)
         used, place = np.unique(chosen, return_inverse=True)
         sizes, ways = np.linalg.eigh(self.covariance[used])
-        roots = ways * np.sqrt(np.clip(sizes, 0, None))[:, None, :]
+        # the symmetric root: the same on every machine, however it turns and signs the directions
+        roots = (ways * np.sqrt(np.clip(sizes, 0, None))[:, None, :]) @ np.swapaxes(ways, 1, 2)
         normal = rng.normal(size=(count, self.mean.shape[1], 1))
         return self.mean[chosen] + (roots[place] @ normal)[:, :, 0], chosen
 

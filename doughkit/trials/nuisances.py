@@ -20,6 +20,8 @@ COLUMNS = (
     "attribute", "beside", "per", "slope", "se", "df", "ci_low", "ci_high", "ci_level", "scope",
     "travels_with", "correlation", "moves", "moved_by",
 )  # fmt: skip
+ALIKE = 1e-9
+"""Effects moved this nearly as far count as one; the first is named, on any machine."""
 
 
 def beside_the_factors(
@@ -129,8 +131,11 @@ def _slopes(name, table, factors, terms, level):
     with_it = _estimates(both, contrasts, table, y)
     without = _estimates(model, contrasts[: len(linear), : model.shape[1]], table, y)
     shift = np.where(known[: len(linear)], with_it[0][: len(linear)] - without[0], np.nan)
-    most = int(np.nanargmax(np.abs(shift))) if np.isfinite(shift).any() else None
-    moved = ("", np.nan) if most is None else (listed["words"][linear[most] - 1], shift[most])
+    moved = ("", np.nan)
+    if np.isfinite(shift).any():
+        size = np.nan_to_num(np.abs(shift))
+        most = int(np.flatnonzero(size >= size.max() * (1 - ALIKE))[0])
+        moved = (listed["words"][linear[most] - 1], shift[most])
     for at, per in enumerate(extra, start=len(linear)):
         slope, se, df = (float(one[at]) if known[at] else np.nan for one in with_it)
         half = t.ppf((1 + level) / 2, df) * se
