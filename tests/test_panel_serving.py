@@ -277,3 +277,36 @@ def test_balance_counts_each_round_of_portions_by_itself():
     assert order_balance(servings)[["fewest", "most"]].values.tolist() == [[1, 1], [1, 1]]
     with pytest.raises(StudyProblems, match="1 empty cells"):
         order_balance(servings.assign(position=[0, 1, np.nan, 3]))
+
+
+# --- where nobody can taste all ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("mode", ["fresh", "rested"])
+def test_of_many_pieces_each_person_gets_some_and_every_piece_its_share(mode):
+    pieces = pd.DataFrame({"piece": [f"P{at}" for at in range(12)], "dough": "A"})
+    pieces["bake_order"] = range(12, 0, -1)
+    people = pd.DataFrame({"assessor": list("ABCDEF")})
+    plan = serving_plan(pieces, people, tasting="T", mode=mode, each=8, seed=3)
+    given = plan.servings.groupby("assessor")["piece"]
+    assert (given.nunique() == 8).all() and (given.size() == 8).all()
+    balance = plan.balance.set_index("what")
+    assert balance.loc["a piece served", ["fewest", "most"]].tolist() == [4, 4]
+    assert balance.loc["two pieces to one person", "most"] <= 3
+    assert "two pieces to one person" in plan.summary()
+    again = serving_plan(pieces, people, tasting="T", mode=mode, each=8, seed=3)
+    pd.testing.assert_frame_equal(plan.servings, again.servings)
+    if mode == "fresh":
+        order = pieces.set_index("piece")["bake_order"]
+        for _, own in plan.servings.groupby("assessor"):
+            assert own.sort_values("position")["piece"].map(order).is_monotonic_increasing
+
+
+def test_more_pieces_than_a_person_can_taste_are_refused_with_what_would_do():
+    pieces = pd.DataFrame({"piece": [f"P{at}" for at in range(12)], "dough": "A"})
+    people = pd.DataFrame({"assessor": list("ABC")})
+    with pytest.raises(StudyProblems, match=r"only some pieces \(each=8\)"):
+        serving_plan(pieces, people, tasting="T", mode="rested", seed=1)
+    for each in (1, 13, 2.5):
+        with pytest.raises(StudyProblems, match="a whole number from 2 to all pieces"):
+            serving_plan(pieces, people, tasting="T", mode="rested", each=each, seed=1)

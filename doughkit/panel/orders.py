@@ -86,6 +86,7 @@ def order_balance(servings: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame, two rows per tasting: tasting, what ("a piece right after another", "a piece in a
         place"), fewest, most (times over all ordered pairs of pieces, over all pieces and places).
+        Where nobody tasted all, two more: "a piece served" and "two pieces to one person" (people).
         Fewest = most: fully balanced.
 
     Raises
@@ -125,9 +126,15 @@ def order_balance(servings: pd.DataFrame) -> pd.DataFrame:
         orders = np.array([row + [-1] * (longest - len(row)) for row in passes])
         follows, places = tally(orders, len(names))
         pairs = follows[~np.eye(len(names), dtype=bool)]
-        for what, counts in (
+        counted = [
             ("a piece right after another", pairs if pairs.size else np.zeros(1, int)),
             ("a piece in a place", places),
-        ):
+        ]
+        tasted = pd.crosstab(one["assessor"], one["piece"]).to_numpy() > 0
+        if not tasted.any(axis=0).all() or not tasted.all(axis=1).any():
+            met = tasted.T.astype(int) @ tasted.astype(int)
+            both = met[np.triu_indices(len(met), 1)]
+            counted += [("a piece served", np.diag(met)), ("two pieces to one person", both)]
+        for what, counts in counted:
             rows.append((tasting, what, int(counts.min()), int(counts.max())))
     return pd.DataFrame(rows, columns=["tasting", "what", "fewest", "most"])

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.panel.allergens import blocked_servings
+from doughkit.panel.blocks import deal_blocks, ordered_blocks
 from doughkit.panel.orders import balanced_rows, dealt, order_balance
 from doughkit.panel.sitting import refuse_sitting
 from doughkit.tables.problems import problem_error
@@ -64,6 +65,7 @@ def serving_plan(
     tasting: str,
     mode: str = "fresh",
     repeats: int = 1,
+    each: int | None = None,
     allergens: pd.DataFrame | None = None,
     seed: int,
 ) -> ServingPlan:
@@ -89,6 +91,9 @@ def serving_plan(
         fresh or rested.
     repeats : int
         Portions of each piece for each person; more than one only in `rested`.
+    each : int, optional
+        Pieces for each person, where nobody can taste all; then every piece goes to as many
+        people, and every two pieces meet in as many, as can be (incomplete blocks).
     allergens : DataFrame, optional
         dough, allergens (parted by |, the word none for none), and unknown as in
         `formulas.overview`; needed as soon as a taster has allergens. A dough that is not listed,
@@ -108,9 +113,10 @@ def serving_plan(
         bake order or of another bake day in `fresh`, allergens of tasters without those of the
         doughs.
 
-    Range: 1-8 portions a person. With an odd number of pieces, or people who are no multiple of a
-        whole set of orders, some imbalance is left; `balance` says how much. Allergens are matched
-        by word and group: this helps, the taster's own reading of the ingredients decides.
+    Range: 1-8 portions a person; of more pieces than that, `each` of them. With an odd number of
+        pieces, or people who are no multiple of a whole set of orders, some imbalance is left;
+        `balance` says how much. Allergens are matched by word and group: this helps, the taster's
+        own reading of the ingredients decides.
 
     Source: three-digit codes and designed orders as in ISO 6658 and ISO 13299 (from memory);
         orders: Williams, Australian Journal of Scientific Research A 2, 1949, 149-168; allergen
@@ -125,11 +131,11 @@ def serving_plan(
     >>> plan.servings.query("assessor == 'Ann'")["piece"].nunique()
     4
     """
-    refuse_sitting(pieces, assessors, mode=mode, repeats=repeats)
+    refuse_sitting(pieces, assessors, mode=mode, repeats=repeats, each=each)
     draw = np.random.default_rng(seed)
     blocked = blocked_servings(pieces, assessors, allergens)
     servings = _dealt_out(
-        _orders(pieces, len(assessors), mode, repeats, draw), pieces, assessors, blocked
+        _orders(pieces, len(assessors), mode, repeats, each, draw), pieces, assessors, blocked
     )
     servings = servings.assign(
         serving=[f"{tasting}-{at:03d}" for at in range(1, len(servings) + 1)],
@@ -146,11 +152,17 @@ def serving_plan(
     )
 
 
-def _orders(pieces, people: int, mode: str, repeats: int, draw) -> np.ndarray:
+def _orders(pieces, people: int, mode: str, repeats: int, each: int | None, draw) -> np.ndarray:
     """Places in the list of pieces: portion × person × order."""
+    some = each is not None and each < len(pieces)
+    blocks = deal_blocks(len(pieces), people, each, draw) if some else None
     if mode == "fresh":
         order = np.argsort(pieces["bake_order"].to_numpy(), kind="stable")
+        if some:
+            return np.array([[[at for at in order if at in block] for block in blocks]])
         return np.broadcast_to(order, (1, people, order.size))
+    if some:
+        return np.array([ordered_blocks(blocks, len(pieces), draw) for _ in range(repeats)])
     return dealt(balanced_rows(len(pieces), people * repeats, draw), people, draw)
 
 

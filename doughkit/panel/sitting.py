@@ -19,13 +19,29 @@ MODES = ("fresh", "rested")
 
 
 def refuse_sitting(
-    pieces: pd.DataFrame, assessors: pd.DataFrame, *, mode: str, repeats: int
+    pieces: pd.DataFrame,
+    assessors: pd.DataFrame,
+    *,
+    mode: str,
+    repeats: int,
+    each: int | None = None,
 ) -> None:
     """Raise every reason why this sitting can't be held."""
     require_unique(pieces, "piece", table="pieces")
     require_columns(pieces, "dough", table="pieces")
     require_unique(assessors, "assessor", table="assessors")
     problems = []
+    served = len(pieces) if each is None else each
+    if each is not None and (each != int(each) or not 2 <= each <= len(pieces)):
+        problems.append(
+            Problem(
+                "servings",
+                column="each",
+                found=f"{each} pieces for each person, of {len(pieces)}",
+                expected="a whole number from 2 to all pieces",
+                mend="say how many pieces one person can taste",
+            )
+        )
     if mode not in MODES:
         problems.append(
             Problem(
@@ -45,14 +61,14 @@ def refuse_sitting(
                 mend="list the pieces and the people of this tasting",
             )
         )
-    elif len(pieces) * repeats > MOST_SAMPLES:
+    elif served * repeats > MOST_SAMPLES:
         problems.append(
             Problem(
                 "servings",
-                found=f"{len(pieces) * repeats} portions a person ({len(pieces)} pieces × "
-                f"{repeats})",
+                found=f"{served * repeats} portions a person ({served} pieces × {repeats})",
                 expected=f"at most {MOST_SAMPLES} a sitting, control and reference included",
-                mend="taste on two days, or serve fewer pieces or portions",
+                mend="taste on two days, serve fewer portions, or to each person only some pieces "
+                "(each=8)",
             )
         )
     if mode == "fresh":

@@ -13,7 +13,13 @@ from statsmodels.miscmodels.ordinal_model import OrderedModel
 from statsmodels.stats.contingency_tables import cochrans_q, mcnemar
 
 from doughkit.fitting import fit_linear, fit_mixed, fit_ordered
-from doughkit.panel import comparisons_needed, difference_test, rank_test, reliability
+from doughkit.panel import (
+    comparisons_needed,
+    difference_test,
+    rank_test,
+    reliability,
+    serving_plan,
+)
 from doughkit.panel.exact_ranks import friedman_p, trend_p
 from doughkit.panel.power import panel_power
 from tests.outside import DATA, Check, panels
@@ -380,7 +386,63 @@ def _alpha():
     yield Check(about, says, SHROUT, LIBRARY, 0.92694, alpha, 1e-3, wrong=True)
 
 
+BLOCKS = "W. G. Cochran and G. M. Cox, Experimental Designs, 2nd ed. 1957, chapter 11, plans"
+
+
+@cache
+def meetings(pieces: int, each: int, people: int, seed: int = 1) -> tuple[int, int, int, int]:
+    """How often a piece is served, and how often two pieces meet: fewest and most of each."""
+    served = pd.DataFrame({"piece": [f"P{at}" for at in range(pieces)]})
+    who = pd.DataFrame({"assessor": [f"A{at}" for at in range(people)]})
+    plan = serving_plan(
+        served.assign(dough=served["piece"]), who, tasting="T", mode="rested", each=each, seed=seed
+    )
+    found = plan.balance.set_index("what")
+    rows = found.loc[["a piece served", "two pieces to one person"], ["fewest", "most"]]
+    return tuple(int(one) for one in rows.to_numpy().ravel())
+
+
+def _blocks():
+    about = "panel.serving_plan"
+    for pieces, each, times, people, together in (
+        (4, 2, 3, 6, 1),
+        (4, 3, 3, 4, 2),
+        (5, 2, 4, 10, 1),
+        (5, 3, 6, 10, 3),
+        (5, 4, 4, 5, 3),
+        (6, 2, 5, 15, 1),
+        (6, 3, 5, 10, 2),
+        (6, 4, 10, 15, 6),
+        (6, 5, 5, 6, 4),
+        (7, 3, 3, 7, 1),
+        (7, 4, 4, 7, 2),
+        (7, 6, 6, 7, 5),
+        (8, 7, 7, 8, 6),
+        (9, 3, 4, 12, 1),
+        (9, 8, 8, 9, 7),
+        (13, 4, 4, 13, 1),
+    ):
+        for place, (what, printed) in enumerate(
+            (
+                ("fewest served", times),
+                ("most served", times),
+                ("fewest", together),
+                ("most", together),
+            )
+        ):
+            says = f"{pieces} pieces, {each} each to {people} people: {what} meetings of two"
+            if place < 2:
+                says = f"{pieces} pieces, {each} each to {people} people: a piece is {what}"
+            yield Check(
+                about, says, BLOCKS, MEMORY, printed,
+                lambda p=pieces, e=each, n=people, at=place: meetings(p, e, n)[at], 0,
+            )  # fmt: skip
+    says = "7 pieces, 3 each: that 6 people would do"
+    yield Check(about, says, BLOCKS, MEMORY, 1, lambda: meetings(7, 3, 6)[2], 0, wrong=True)
+
+
 CHECKS = [
+    *_blocks(),
     *_tables(),
     *_yes_or_no(),
     *_planning(),
