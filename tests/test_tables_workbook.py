@@ -91,7 +91,8 @@ def converts_exactly(folder, table, examples):
             same(read_tables(place), as_saved)
             return
         same(read_tables(place), as_saved)
-        same(convert_study(place).frames, as_saved)
+        convert_study(place)
+        same(read_tables(place), as_saved)
 
     told: list[str] = []
     law()

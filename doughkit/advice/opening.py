@@ -64,6 +64,7 @@ def first_round(
     require_counts(doughs=doughs, pieces_per_dough=pieces_per_dough)
     read_factors(factors)
     # What is set once a day is chosen as if it were of the dough.
+    of_day = factors.loc[factors["changed_per"] == "day", "factor"].tolist()
     factors = factors.assign(changed_per=factors["changed_per"].replace("day", "dough"))
     plan = plan_optimal(
         factors,
@@ -76,4 +77,6 @@ def first_round(
         seed=seed,
     )
     note = "Each piece of a dough has its own bake; mix and bake in the order listed."
-    return Round(plan.doughs.assign(role="promising"), plan.pieces, notes=(note,))
+    pieces = plan.pieces.merge(plan.doughs[["dough", *of_day]], on="dough", how="left")
+    mixed = plan.doughs.drop(columns=of_day).assign(role="promising")
+    return Round(mixed, pieces, notes=(note,))
