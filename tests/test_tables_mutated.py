@@ -7,6 +7,7 @@ import csv
 import io
 import random
 import shutil
+import warnings
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from datetime import date, datetime, time, timedelta
@@ -205,7 +206,9 @@ def spoil_and_read_book(folder, whole, seed):
     every_problem_is_placed(reading)
     whole_told = any(problem.table == "study.xlsx" for problem in reading.problems)
     if content == file.getvalue():
-        opened = openpyxl.load_workbook(path, data_only=True)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of a date beyond all calendars
+            opened = openpyxl.load_workbook(path, data_only=True)
         assert whole_told or set(opened.sheetnames) <= set(TABLES)
         for name in set(opened.sheetnames) & set(TABLES):
             told = [problem.found for problem in reading.problems if problem.table == name]
