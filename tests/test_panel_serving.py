@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doughkit.panel import ballots, piece_means, serving_plan
+from doughkit.panel import ballots, blocks, piece_means, serving_plan
 from doughkit.panel.orders import order_balance, williams_rows
 from doughkit.tables import StudyProblems
 from doughkit.tables.register import TABLES
@@ -310,3 +310,17 @@ def test_more_pieces_than_a_person_can_taste_are_refused_with_what_would_do():
     for each in (1, 13, 2.5):
         with pytest.raises(StudyProblems, match="a whole number from 2 to all pieces"):
             serving_plan(pieces, people, tasting="T", mode="rested", each=each, seed=1)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_an_exchange_gains_is_the_cost_before_and_after(seed):
+    inside = blocks._begun(9, 6, 4, np.random.default_rng(seed))
+    together = inside.T.astype(int) @ inside.astype(int)
+    mine, theirs = blocks._apart(inside, [0, 1])
+    gain = blocks._gain(together, mine, theirs)
+    assert gain.size
+    for (a, b), said in np.ndenumerate(gain):
+        changed = inside.copy()
+        changed[np.ix_([0, 1], [mine[a], theirs[b]])] ^= True
+        after = blocks._cost(changed.T.astype(int) @ changed.astype(int))
+        assert after - blocks._cost(together) == said
