@@ -13,6 +13,7 @@ import pytest
 from doughkit import commands, share
 from doughkit.share.bundling import words_of_picture
 from doughkit.share.coding import SECRET, code_names, code_study
+from doughkit.share.common import is_common, is_short
 from doughkit.share.verifying import difference
 from doughkit.study import open_study
 from doughkit.tables.problems import StudyProblems
@@ -274,3 +275,35 @@ def test_the_words_bundle_and_verify_hand_on_and_check(study, tmp_path, capsys):
     assert "found something of that name" in capsys.readouterr().err
     assert commands.read(["bundle", str(tmp_path / "none")]).run() == 1
     assert "no study folder" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["Will", "MARK", "May"])
+def test_a_name_that_is_a_word_of_the_pages_is_coded_and_said_and_stops_nothing(
+    study, tmp_path, name
+):
+    for path in study.glob("*.csv"):
+        path.write_text(re.sub(r"\bZebulona\b(?!')", name, path.read_text("utf8")), "utf8")
+    words = 'dk.tables.note("The mark may fade, the crust will break.")'
+    write_notebook(study / "notebooks" / "02_more.ipynb", words, opening=OPENING)
+    made = share.bundle(study, tmp_path / "out")
+    assert f"not looked for in other text: '{name}'" in made.summary()
+    assert name not in (tmp_path / "out" / "study" / "servings.csv").read_text("utf8")
+    assert name not in (tmp_path / "out" / "study" / "assessors.csv").read_text("utf8")
+
+
+def test_a_name_in_our_docstrings_alone_is_no_word_of_the_pages():
+    assert not is_common("Ann") and not is_common("Zebulona") and not is_common("Bo")
+    assert is_common("Will") and is_common("crust") and is_short("Bo") and is_short("007")
+
+
+def test_a_name_is_found_whatever_its_letters_fold_to(study):
+    tables = dict(open_study(study))
+    swap = {"Zebulona": "İpek", "Q": "Ipek"}
+    tables = {
+        name: frame.assign(assessor=frame["assessor"].map(swap)) if "assessor" in frame else frame
+        for name, frame in tables.items()
+    }
+    tables["doughs"] = tables["doughs"].assign(failed_why="İpek and IPEK dropped it")
+    coded = code_study(tables, b"a" * 64)
+    (said,) = coded.tables["doughs"]["failed_why"].unique()
+    assert re.fullmatch(r"taster-\w+ and taster-\w+ dropped it", said)

@@ -16,15 +16,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import doughkit
-from doughkit.share.coding import SECRET, Coded, code_study, looked_for, secret_of
+from doughkit.share.coding import SECRET, Coded, code_study, secret_of
+from doughkit.share.common import whole_words
 from doughkit.share.pages import (
+    METADATA,
     NotebookFailed,
     TableMissing,
     as_page,
     index_page,
+    one_by_one,
     point_at,
     run_notebook,
-    title_of,
 )
 
 if TYPE_CHECKING:
@@ -104,7 +106,7 @@ def bundle(
         files, left_out = run_all(
             coded, own or sorted(shipped().notebooks.glob("*.ipynb")), Path(place), tell
         )
-    refuse_names(files, list(coded.codes), folder)
+    refuse_names(files, coded.looked_for, folder)
     lay_down(files, out)
     return Bundle(out, tuple(sorted(files)), (*coded.words(), *left_out))
 
@@ -144,10 +146,7 @@ def run_all(
         save_table(study, table, frame)
     files = {f"{STUDY}/{path.name}": path.read_bytes() for path in study.glob("*.csv")}
     rows, left_out = [], []
-    for number, path in enumerate(notebooks, start=1):
-        title = title_of(path)
-        if tell is not None:
-            tell(number, len(notebooks), title)
+    for path, title in one_by_one(notebooks, tell):
         try:
             notebook = run_notebook(path, study)
         except TableMissing as missing:
@@ -171,10 +170,7 @@ def run_all(
 
 def tidy(notebook: NotebookNode) -> None:
     """Nothing in a notebook that differs from run to run, or tells of the machine."""
-    notebook.metadata = {
-        "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
-        "language_info": {"name": "python"},
-    }
+    notebook.metadata = METADATA
     for cell in notebook.cells:
         tags = cell.metadata.get("tags")
         cell.metadata = {"tags": tags} if tags else {}
@@ -214,7 +210,7 @@ def refuse_names(files: dict[str, bytes], names: list[str], folder: Path) -> Non
     """The last look: no taster's name, no path of this machine, in any file."""
     from doughkit.tables.problems import Problem, StudyProblems
 
-    person = looked_for(names)
+    person = whole_words(names) if names else None
     paths = [
         str(one) for one in {folder, folder.parent, Path.home(), Path.cwd()} if len(one.parts) > 1
     ]

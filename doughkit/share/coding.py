@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import hmac
 import os
-import re
 import secrets
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from doughkit.share.common import is_common, is_short, whole_words
 from doughkit.tables.problems import problem_error
 from doughkit.tables.register import TABLES
 
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 SECRET = ".secret"
 """The file in a study's folder from which codes are made; no bundle ever holds it."""
 PERSON = "assessor"
-SHORTEST = 3
-"""A shorter name, or one of digits alone, can't be told from ordinary text."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +32,13 @@ class Coded:
     codes: dict[str, str]
     left_home: list[str]
     short: list[str]
+    common: list[str]
     replaced: int
+
+    @property
+    def looked_for(self) -> list[str]:
+        """Names that can be told from other words."""
+        return [name for name in self.codes if name not in (*self.short, *self.common)]
 
     def words(self) -> list[str]:
         """What was done, for whoever hands the study on."""
@@ -43,12 +47,13 @@ class Coded:
             said.append(f"Left at home: {', '.join(self.left_home)}.")
         if self.replaced:
             said.append(f"Names were found in {self.replaced} other cells, and coded there too.")
-        if self.short:
-            names = ", ".join(f"'{name}'" for name in self.short)
-            said.append(
-                f"Too short to be looked for in other text: {names}. Read the pages before you "
-                "hand them on."
-            )
+        for why, names in (
+            ("Too short to be looked for in other text", self.short),
+            ("Words of the pages themselves, so not looked for in other text", self.common),
+        ):
+            if names:
+                listed = ", ".join(f"'{name}'" for name in names)
+                said.append(f"{why}: {listed}. Read the pages before you hand them on.")
         return said
 
 
@@ -109,19 +114,6 @@ def hide_order(tables: dict[str, pd.DataFrame]) -> None:
             tables[table] = frame.sort_values("serving", kind="stable", ignore_index=True)
 
 
-def is_short(name: str) -> bool:
-    """Whether a name can't be looked for in ordinary text."""
-    return len(name.strip()) < SHORTEST or name.strip().isdigit()
-
-
-def looked_for(names: list[str]) -> re.Pattern | None:
-    """Finds the names that can be found, as whole words, in capitals or not."""
-    known = sorted((re.escape(name.strip()) for name in names if not is_short(name)), key=len)
-    if not known:
-        return None
-    return re.compile(rf"(?<!\w)({'|'.join(reversed(known))})(?!\w)", re.IGNORECASE)
-
-
 def code_study(tables: Mapping[str, pd.DataFrame], secret: bytes) -> Coded:
     """Codes for names in every table and every text; private columns are taken out."""
     names = sorted(
@@ -133,8 +125,10 @@ def code_study(tables: Mapping[str, pd.DataFrame], secret: bytes) -> Coded:
         }
     )
     codes = code_names(names, secret)
-    folded = {name.strip().casefold(): code for name, code in codes.items()}
-    pattern = looked_for(names)
+    short = [name for name in names if is_short(name)]
+    common = [name for name in names if is_common(name)]
+    sought = sorted({*names} - {*short, *common}, key=lambda name: -len(name.strip()))
+    pattern = whole_words(sought) if sought else None
     made, left_home, replaced = {}, [], 0
     for table, frame in tables.items():
         private = [
@@ -148,11 +142,10 @@ def code_study(tables: Mapping[str, pd.DataFrame], secret: bytes) -> Coded:
                 frame[column] = frame[column].map(codes)
             elif pattern is not None and frame[column].dtype == "str":
                 coded = frame[column].str.replace(
-                    pattern, lambda found: folded[found[0].casefold()], regex=True
+                    pattern, lambda found: codes[sought[found.lastindex - 1]], regex=True
                 )
                 replaced += int((coded != frame[column]).sum() - frame[column].isna().sum())
                 frame[column] = coded
         made[table] = frame
     hide_order(made)
-    short = [name for name in names if is_short(name)]
-    return Coded(made, codes, left_home, short, replaced)
+    return Coded(made, codes, left_home, short, common, replaced)

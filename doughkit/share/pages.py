@@ -7,7 +7,7 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +26,12 @@ PACKAGE = Path(doughkit.__file__).resolve().parent
 
 STUDY_OPENED = re.compile(r"""(open_study\()\s*(["']).*?\2\s*(\))""")
 """The one place in a notebook that names the study: the call in the cell tagged "study"."""
+
+METADATA = {
+    "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+    "language_info": {"name": "python"},
+}
+"""What a notebook says of itself, whoever ran it wherever."""
 
 TEMPLATE = """
 {%- extends 'lab/index.html.j2' -%}
@@ -117,10 +123,7 @@ def make_pages(
         raise FileNotFoundError("no notebooks to run")
     texts: dict[str, str] = {}
     rows = []
-    for number, path in enumerate(paths, start=1):
-        title = title_of(path)
-        if tell is not None:
-            tell(number, len(paths), title)
+    for path, title in one_by_one(paths, tell):
         page = f"{path.stem}.html"
         texts[page] = as_page(run_notebook(path, study_folder), title)
         rows.append({"page": page, "title": title, "notebook": path.name})
@@ -131,6 +134,17 @@ def make_pages(
     for page, text in texts.items():
         (out / page).write_text(text, "utf8", newline="\n")
     return Pages((out / "index.html").resolve(), made)
+
+
+def one_by_one(
+    paths: list[Path], tell: Callable[[int, int, str], None] | None
+) -> Iterator[tuple[Path, str]]:
+    """Each notebook with its title, after `tell` has heard that its turn has come."""
+    for number, path in enumerate(paths, start=1):
+        title = title_of(path)
+        if tell is not None:
+            tell(number, len(paths), title)
+        yield path, title
 
 
 def run_notebook(path: str | os.PathLike, study_folder: str | os.PathLike) -> NotebookNode:
@@ -274,10 +288,7 @@ def strip(path: Path) -> bool:
         cell["metadata"] = {"tags": tags} if tags else {}
         if cell["cell_type"] == "code":
             cell["outputs"], cell["execution_count"] = [], None
-    notebook["metadata"] = {
-        "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
-        "language_info": {"name": "python"},
-    }
+    notebook["metadata"] = METADATA
     after = json.dumps(notebook, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
     if after != before:
         path.write_text(after, "utf8", newline="\n")

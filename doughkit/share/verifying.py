@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from doughkit.share.bundling import MANIFEST, NOTEBOOKS, STUDY
-from doughkit.share.pages import NotebookFailed, run_notebook, title_of
+from doughkit.share.pages import NotebookFailed, one_by_one, run_notebook
 from doughkit.tables.paper import FRAME
 from doughkit.tables.problems import problem_error
 
@@ -37,7 +37,7 @@ OF_ESTIMATES = {"se", "df", "p", "f", "ci_low", "ci_high", "sd", "share_from_ass
 class Verified:
     """Whether a bundle holds.
 
-    files : file, is ("as made", "changed", "missing", "not named"); only those not as made
+    files : file, is_ (what is wrong with it); only those that are not as they were made
     columns : notebook, table, column, kind ("arithmetic", "estimate", "simulated", "words"),
         allowed, off (the largest difference, as a share of the column's largest number), agrees
     failed : notebook, why; notebooks that did not come to their end
@@ -74,6 +74,9 @@ def verify(
 
     Question: do these numbers come out here as well, from these tables?
 
+    Notebooks are programs, and these are run: verify a bundle of someone you trust. To read one,
+    open its pages; nothing in them runs.
+
     Parameters
     ----------
     path : the bundle, a folder or a .zip; nothing in it is changed.
@@ -109,9 +112,7 @@ def verify(
             (home / name).write_bytes(content)
         rows, failed = [], []
         notebooks = sorted((home / NOTEBOOKS).glob("*.ipynb"))
-        for number, notebook in enumerate(notebooks, start=1):
-            if tell is not None:
-                tell(number, len(notebooks), title_of(notebook))
+        for notebook, _ in one_by_one(notebooks, tell):
             before = nbformat.read(notebook, as_version=4)
             try:
                 after = run_notebook(notebook, home / STUDY)
