@@ -4,7 +4,19 @@ import importlib.util
 import sys
 from pathlib import Path
 
+import pandas as pd
+
 FOLDER = Path(__file__).parents[1] / "data_demo"
+FACTORS = pd.DataFrame(
+    {
+        "factor": ["hydration_pct", "salt_pct", "bake_min"],
+        "low": [54.0, 1.6, 5.0],
+        "high": [70.0, 2.6, 8.0],
+        "step": [1.0, 0.1, 0.5],
+        "changed_per": ["dough", "dough", "piece"],
+    }
+)
+"""What a small round may change, for tests of planning, reading and advising alike."""
 
 
 def _load_script():

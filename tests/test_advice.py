@@ -13,17 +13,7 @@ from doughkit import advice
 from doughkit.advice.desire import desirability
 from doughkit.tables.problems import StudyProblems
 from doughkit.trials.limits import within_limits
-from tests.studies import long_ratings, make_demo
-
-FACTORS = pd.DataFrame(
-    {
-        "factor": ["hydration_pct", "salt_pct", "bake_min"],
-        "low": [54.0, 1.6, 5.0],
-        "high": [70.0, 2.6, 8.0],
-        "step": [1.0, 0.1, 0.5],
-        "changed_per": ["dough", "dough", "piece"],
-    }
-)
+from tests.studies import FACTORS, long_ratings, make_demo
 
 
 def firmness(levels):

@@ -12,16 +12,8 @@ from scipy import stats
 from doughkit import texture
 from doughkit.fitting import fit_linear
 from doughkit.tables.problems import OutsideRange, StudyProblems
+from tests.studies import FACTORS
 
-FACTORS = pd.DataFrame(
-    {
-        "factor": ["hydration_pct", "salt_pct", "bake_min"],
-        "low": [54.0, 1.6, 5.0],
-        "high": [70.0, 2.6, 8.0],
-        "step": [1.0, 0.1, 0.5],
-        "changed_per": ["dough", "dough", "piece"],
-    }
-)
 seeds = st.integers(0, 10_000)
 
 

@@ -17,16 +17,8 @@ from doughkit.trials.factors import factors_per
 from doughkit.trials.limits import within_limits
 from doughkit.trials.models import model_columns
 from doughkit.trials.spreads import Spreads
+from tests.studies import FACTORS
 
-FACTORS = pd.DataFrame(
-    {
-        "factor": ["hydration_pct", "salt_pct", "bake_min"],
-        "low": [54.0, 1.6, 5.0],
-        "high": [70.0, 2.6, 8.0],
-        "step": [1.0, 0.1, 0.5],
-        "changed_per": ["dough", "dough", "piece"],
-    }
-)
 FLOUR = pd.DataFrame(
     {"factor": ["flour"], "changed_per": ["dough"], "levels": ["wheat | rye | oat"]}
 )

@@ -15,16 +15,8 @@ from doughkit.trials.power import _model, power
 from doughkit.trials.records import join_records
 from doughkit.trials.spreads import Spreads
 from tests import results
+from tests.studies import FACTORS
 
-FACTORS = pd.DataFrame(
-    {
-        "factor": ["hydration_pct", "salt_pct", "bake_min"],
-        "low": [54.0, 1.6, 5.0],
-        "high": [70.0, 2.6, 8.0],
-        "step": [1.0, 0.1, 0.5],
-        "changed_per": ["dough", "dough", "piece"],
-    }
-)
 RECIPE = pd.DataFrame({"factor": ["recipe"], "changed_per": "dough", "levels": ["A|B"]})
 ROUND = trials.plan_two_level(FACTORS, seed=3)
 

@@ -54,7 +54,7 @@ def yields():
 
 
 @cache
-def cakes():
+def cake_mix():
     """The cake mix as a study: minutes and degrees to choose, palatability as high as can be."""
     frame = pd.read_csv(DATA / "cake_mix.csv")
     runs = [f"R{number}" for number in range(len(frame))]
@@ -66,7 +66,12 @@ def cakes():
     pieces = pd.DataFrame({"piece": runs, "dough": runs, "palatability": frame["Y"]})
     targets = pd.DataFrame({"attribute": ["palatability"], "low": [10.0]})
     tables = {"factors": factors, "doughs": doughs, "pieces": pieces, "targets": targets}
-    return advice.recommend(tables, seed=1)
+    return tables
+
+
+@cache
+def cakes():
+    return advice.recommend(cake_mix(), seed=1)
 
 
 def level(found, factor):

@@ -14,6 +14,7 @@ from doughkit.advice.needed import NOISES
 from doughkit.fitting import starting_assumptions
 from doughkit.texture.assuming import TASTE
 from tests.outside import DATA, Check
+from tests.outside.checks_advice import cake_mix
 
 CAKES = "chocolate cakes, Cochran and Cox 1957 p. 300, 15 replicates of 18 cakes"
 T = "scipy.stats.ttest_ind, equal variances"
@@ -73,19 +74,9 @@ GLS = "statsmodels GLS, priors as further observations, on truths drawn by scipy
 
 
 @cache
-def cake_mix():
-    """The cake mix as a study in minutes and degrees, palatability as high as can be."""
-    frame = pd.read_csv(DATA / "cake_mix.csv")
-    runs = [f"R{at}" for at in range(len(frame))]
-    doughs = pd.DataFrame({"dough": runs, "kind": "test", "bake_min": frame["X1"],
-                           "oven_f": frame["X2"]})  # fmt: skip
-    factors = pd.DataFrame({"factor": ["bake_min", "oven_f"], "low": [33.0, 340.0],
-                            "high": [37.0, 360.0], "step": [0.5, 1.0],
-                            "changed_per": "dough"})  # fmt: skip
-    pieces = pd.DataFrame({"piece": runs, "dough": runs, "palatability": frame["Y"]})
-    targets = pd.DataFrame({"attribute": ["palatability"], "low": [10.0]})
-    tables = {"factors": factors, "doughs": doughs, "pieces": pieces, "targets": targets}
-    return advice.confirming_round(tables, seed=1).doughs.query("role == 'recommended'")
+def sure_of_cakes():
+    """The doughs of the recommendation for the cake mix."""
+    return advice.confirming_round(cake_mix(), seed=1).doughs.query("role == 'recommended'")
 
 
 @cache
@@ -155,12 +146,12 @@ def check(about, says, where, kind, printed, within, get, wrong=False):
 CHECKS = [
     check("advice.confirming_round", "cake mix: minutes to confirm, to the step", OPTIMUM,
           "reference library", best_of_cakes()[0], 0.25,
-          lambda: float(cake_mix()["bake_min"].iloc[0])),
+          lambda: float(sure_of_cakes()["bake_min"].iloc[0])),
     check("advice.confirming_round", "cake mix: degrees to confirm, to the step", OPTIMUM,
           "reference library", best_of_cakes()[1], 1,
-          lambda: float(cake_mix()["oven_f"].iloc[0])),
+          lambda: float(sure_of_cakes()["oven_f"].iloc[0])),
     check("advice.confirming_round", "cake mix: not the minutes of the single best cake", CAKE_MIX,
-          "open data", 35, 0.4, lambda: float(cake_mix()["bake_min"].iloc[0]), wrong=True),
+          "open data", 35, 0.4, lambda: float(sure_of_cakes()["bake_min"].iloc[0]), wrong=True),
     check("advice.doughs_needed", "two doughs: share of kitchens that tell the right one", GLS,
           "reference library", forecast_by_library(), 0.05, forecast),
     check("advice.doughs_needed", "two doughs: more than picking blindly", GLS,
