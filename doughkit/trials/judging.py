@@ -138,12 +138,7 @@ def count_found(bench: Bench, judge: Judge, changes, size: int, seed) -> np.ndar
 
 def by_strata(mean: np.ndarray, judge: Judge):
     """Estimates, their standard errors and Satterthwaite's degrees of freedom, a row a round."""
-    piece, dough = (
-        ((mean @ left.T) ** 2).sum(axis=1, keepdims=True) / len(left)
-        if len(left)
-        else np.full((len(mean), 1), np.nan)
-        for left in (judge.inner_left, judge.outer_left)
-    )
+    piece, dough = (_mean_square(mean @ left.T) for left in (judge.inner_left, judge.outer_left))
     with np.errstate(invalid="ignore", divide="ignore"):
         parts = [
             np.where(reach < 1e-12, 0.0, square * reach)

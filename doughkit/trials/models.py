@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import combinations
 
+import numpy as np
 import pandas as pd
 
 from doughkit.tables.problems import problem_error, require_columns
@@ -138,3 +139,20 @@ def model_columns(
     available = pd.DataFrame(columns, index=frame.index)
     require_columns(available, *listed["term"], table="terms")
     return available[list(listed["term"])]
+
+
+def level_pairs(known: list[Factor], place: dict[str, int], size: int):
+    """Factor, words and contrast for every two levels of a category, averaged over all else.
+
+    `place`: where a coded column stands among the model's `size` columns; a category that has not
+    all of its columns there is passed over.
+    """
+    for factor in known:
+        if not factor.levels or not all(name in place for name in factor.coded_columns):
+            continue
+        codes = np.vstack([np.eye(len(factor.levels) - 1), -np.ones(len(factor.levels) - 1)])
+        for one, other in combinations(range(len(factor.levels)), 2):
+            contrast = np.zeros(size)
+            contrast[[place[name] for name in factor.coded_columns]] = codes[other] - codes[one]
+            pair = f"{factor.levels[one]} to {factor.levels[other]}"
+            yield factor, f"{in_words(factor.name)} {pair}", contrast

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from itertools import combinations
-
 import joblib
 import numpy as np
 import pandas as pd
 from scipy.stats import beta
 
 from doughkit.tables.problems import problem_error
-from doughkit.trials.factors import in_words, read_factors
+from doughkit.trials.factors import read_factors
 from doughkit.trials.judging import Bench, Judge, count_found, judging
-from doughkit.trials.models import model_columns, model_terms
+from doughkit.trials.models import level_pairs, model_columns, model_terms
 from doughkit.trials.records import join_records
 from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import can_be_told, groups_together, never_baked
@@ -139,12 +137,8 @@ def _model(table, factors, terms, block) -> tuple[dict[str, np.ndarray], np.ndar
         if term.term not in coded:
             contrasts[term.words] = np.zeros(columns.shape[1])
             contrasts[term.words][place[term.term]] = term.times
-    for one in categories:
-        codes = np.vstack([np.eye(len(one.levels) - 1), -np.ones(len(one.levels) - 1)])
-        for low, high in combinations(range(len(one.levels)), 2):
-            contrast = np.zeros(columns.shape[1])
-            contrast[[place[name] for name in one.coded_columns]] = codes[high] - codes[low]
-            contrasts[f"{in_words(one.name)} {one.levels[low]} to {one.levels[high]}"] = contrast
+    for _, words, contrast in level_pairs(categories, place, columns.shape[1]):
+        contrasts[words] = contrast
     _refuse_untold(contrasts, columns, list(listed["words"]), first)
     return contrasts, columns
 

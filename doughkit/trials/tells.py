@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -11,7 +10,7 @@ import pandas as pd
 from doughkit.trials import told
 from doughkit.trials.choices import open_choices
 from doughkit.trials.factors import Factor, in_words, read_factors
-from doughkit.trials.models import TERMS, model_columns, model_terms
+from doughkit.trials.models import TERMS, level_pairs, model_columns, model_terms
 from doughkit.trials.records import bake_days, join_records
 from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import (
@@ -212,17 +211,10 @@ def _mates(place, groups, names) -> str:
 
 
 def _level_pairs(known: list[Factor], place: dict[str, int], size: int):
-    """Contrasts between every two levels of a category, averaged over all else."""
-    for factor in known:
-        if not factor.levels or not all(name in place for name in factor.coded_columns):
-            continue
-        codes = np.vstack([np.eye(len(factor.levels) - 1), -np.ones(len(factor.levels) - 1)])
-        for one, other in combinations(range(len(factor.levels)), 2):
-            contrast = np.zeros(size)
-            contrast[[place[name] for name in factor.coded_columns]] = codes[other] - codes[one]
-            pair = f"{factor.levels[one]} to {factor.levels[other]}"
-            row = {"effect": f"{in_words(factor.name)} {pair}", "term": "", "factor": factor.name}
-            yield row | {"with": "", "stratum": factor.changed_per, "travels_with": ""}, contrast
+    """A row and a contrast for every two levels of a category."""
+    for factor, words, contrast in level_pairs(known, place, size):
+        row = {"effect": words, "term": "", "factor": factor.name, "with": ""}
+        yield row | {"stratum": factor.changed_per, "travels_with": ""}, contrast
 
 
 def _judge(contrast, stratum, layout: Layout, covariance, unknown, within) -> dict:

@@ -329,9 +329,9 @@ def main() -> None:
     ask.add_argument("--offset", type=int, default=0, help="another number: other kitchens")
     ask.add_argument("--keep", action="store_true", help="write tests/results/practice.*")
     given = ask.parse_args()
-    began, clock = time.time(), time.process_time()
+    began = time.time()
     rows = run(given.kitchens, given.stress, given.workers, given.offset)
-    text = report(rows, given, time.time() - began, time.process_time() - clock)
+    text = report(rows, given, time.time() - began)
     print(text)
     if given.keep:
         RESULTS.mkdir(exist_ok=True)
@@ -339,7 +339,7 @@ def main() -> None:
         picture(rows, RESULTS / "practice.png")
 
 
-def report(rows: pd.DataFrame, given, seconds: float, cpu: float) -> str:
+def report(rows: pd.DataFrame, given, seconds: float) -> str:
     """The tables as text, with date and machine."""
     shown = {"index": False, "na_rep": "–", "float_format": "{:.3f}".format}
     machine = f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}"
