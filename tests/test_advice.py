@@ -215,7 +215,7 @@ def test_a_tasting_without_the_reference_is_named():
 def test_the_summary_gives_levels_promise_and_doubt():
     said = advice.recommend(measured_study(seed=4, error=0.6), seed=1).summary()
     assert said.startswith("Choose hydration ")
-    assert "Nine in ten have their best within" in said
+    assert "Nine surfaces in ten have their best within" in said
 
 
 def test_what_was_never_tried_near_it_is_said():
@@ -423,8 +423,12 @@ def test_three_doughs_get_advice_that_says_what_it_rests_on():
     assert found.levels[["assuming_half", "assuming_double"]].notna().all().all()
     moved = (found.levels["assuming_double"] - found.levels["recommended"]).abs()
     moved = np.maximum(moved, (found.levels["assuming_half"] - found.levels["recommended"]).abs())
-    first = found.summary().startswith("This rests on our starting guess")
-    assert first == (moved > found.levels["step"] + 1e-9).any()
+    goal = found.goal.iloc[0]
+    worse = max(goal["worse_assuming_half"], goal["worse_assuming_double"])
+    far = (moved > found.levels["step"] + 1e-9).any()
+    first = found.summary()
+    assert first.startswith("This rests on our starting guess") == (far and worse > 0.01)
+    assert first.startswith("With our starting guess halved") == (far and worse <= 0.01)
 
 
 def test_the_goal_may_be_desirability():

@@ -85,7 +85,7 @@ def test_leftover_differences_between_doughs_and_pieces_are_counted_by_stratum()
     told = trials.what_it_tells(doughs, pieces, FACTORS, block="round")
     # 18 doughs less the mean, the round and 9 terms; 18 pairs less bake time and its 3 pairs
     assert told.strata["df"].tolist() == [18 - 1 - 1 - 9, 18 - 1 - 3]
-    assert "bake time was baked at two levels only: its bend can't be told." in told.sentences
+    assert "Bake time was baked at two levels only: its bend can't be told." in told.sentences
     can = told.effects.set_index("effect")["can_tell"]
     assert not can["the bend of bake time"] and can.drop("the bend of bake time").all()
 
@@ -100,13 +100,13 @@ def test_doughs_in_which_salt_fat_and_water_moved_together_are_seen_through():
         "fat": False,
         "bake time": True,
     }
-    assert "hydration, salt and fat moved together: can only be told as one." in told.sentences
+    assert "Hydration, salt and fat moved together: can only be told as one." in told.sentences
     pairs = told.travels_together.set_index(["one", "other"])["correlation"]
     assert pairs["hydration_pct", "salt_pct"] == pytest.approx(-1)
     assert pairs["hydration_pct", "fat_pct"] == pytest.approx(1)
     assert abs(pairs["salt_pct", "bake_min"]) < 1e-9
     assert told.effects["travels_with"].iloc[0] == "salt; fat"
-    assert told.summary().startswith("1 of 4 effects can be told. hydration, salt and fat moved")
+    assert told.summary().startswith("1 of 4 effects can be told. Hydration, salt and fat moved")
 
 
 def test_a_mixture_that_no_pair_shows_is_seen_through():
@@ -116,7 +116,7 @@ def test_a_mixture_that_no_pair_shows_is_seen_through():
     told = trials.what_it_tells(doughs, pieces, FACTORS, terms="linear")
     assert told.travels_together["correlation"].abs().max() < 0.9
     assert not told.effects["can_tell"].iloc[:3].any()
-    assert "hydration, salt and fat moved together: only 2 of them can be told." in told.sentences
+    assert "Hydration, salt and fat moved together: only 2 of them can be told." in told.sentences
     shaken = doughs.assign(salt_pct=doughs["salt_pct"] + [0.01, -0.01, 0, 0.01, 0, -0.02])
     near = trials.what_it_tells(shaken, pieces, FACTORS, terms="linear")
     assert near.effects["can_tell"].all() and (near.effects["widened_by"].iloc[:3] > 10).all()
@@ -208,7 +208,7 @@ def test_a_factor_that_stood_still_is_told_and_spoils_nothing():
     told = trials.what_it_tells(doughs.assign(fat_pct=2.0), pieces, FACTORS)
     can = told.effects.set_index("effect")["can_tell"]
     assert can["hydration"] and can["salt × bake time"] and not can["fat"]
-    assert "fat never changed: nothing can be told of it." in told.sentences
+    assert "Fat never changed: nothing can be told of it." in told.sentences
     assert "fat_pct" not in set(told.travels_together["one"])
 
 
@@ -230,7 +230,7 @@ def test_what_else_differed_is_set_beside_the_factors():
     assert found.loc[("bake_min", "bake_order"), "over"] == "pieces"
     assert "oven" not in set(beside["other"])
     assert beside["correlation"].abs().is_monotonic_decreasing
-    assert beside["sentence"].iloc[0].startswith("fat and flour lot travelled exactly together")
+    assert beside["sentence"].iloc[0].startswith("Fat and flour lot travelled exactly together")
 
 
 def test_what_is_left_out_is_listed_with_its_reason():
@@ -316,4 +316,4 @@ def test_pairs_of_levels_of_a_category_are_told():
     assert list(pairs.index) == [f"flour {a} to {b}" for a, b in combinations("abc", 2)]
     one = SPREADS.dough**2 + SPREADS.of_piece
     assert pairs["se"].to_numpy() == pytest.approx(np.sqrt(one * (1 / 2 + 1 / 2)))
-    assert "flour a to b: standard error" in " ".join(told.sentences)
+    assert "Flour a to b: standard error" in " ".join(told.sentences)

@@ -34,7 +34,9 @@ class Recommendation:
         tell), share_from_assumptions, low, aim, high, weight, reference, reference_se, difference,
         difference_low, difference_high, reference_share
     best_baked : one row: piece, dough, the factors, goal, then what was found of each attribute
-    goal : one row: recommended, best_baked, better_share, left_to_gain, reference_share, goal_is
+    goal : one row: recommended, best_baked, better_share, left_to_gain, reference_share, goal_is,
+        worse_assuming_half, worse_assuming_double (how far the recommended levels would fall short
+        of the best if all assumed effects were so)
     next_round : doughs and pieces to bake next
     """
 
@@ -118,6 +120,9 @@ def recommend(
     levels = _levels(weighed, others)
     expected = _expected(weighed, alone)
     best_baked, reached = _best_baked(weighed, expected)
+    for what, other in zip(("half", "double"), others, strict=True):
+        here = other.drawn.goals(weighed.search.best[None]).mean()
+        reached[f"worse_assuming_{what}"] = max(0.0, float(here - other.search.goal))
     said = sentences(weighed, levels, reached, best_baked, alone, terms)
     return Recommendation(levels, expected, best_baked, reached, planned, said)
 

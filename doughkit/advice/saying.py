@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from doughkit.advice.weighing import Weighed
+from doughkit.advice.weighing import NO_DIFFERENCE, Weighed
 from doughkit.fitting.shrunk import CONFLICT
 from doughkit.tables.register import unit_of
 from doughkit.texture.result import TextureFit
 from doughkit.trials.avoid import NEAR, coded_places
-from doughkit.trials.factors import Factor, in_words
+from doughkit.trials.factors import Factor, as_sentence, in_words
 
 MISFIT_P = 0.05
 A_STEP = 1 / 20
@@ -20,7 +20,7 @@ A_STEP = 1 / 20
 def sentences(weighed: Weighed, levels, goal, best_baked, alone, terms: str) -> tuple[str, ...]:
     """All that is said of a recommendation; what rests on assumptions first, if it does."""
     return (
-        *_fragile(weighed, levels),
+        *_fragile(weighed, levels, goal),
         *_chosen(weighed, levels, goal, best_baked),
         *_beside(weighed, levels),
         *_assumed(weighed),
@@ -37,8 +37,11 @@ def said(factor: Factor, level) -> str:
     return f"{in_words(factor.name)} {level:g} {unit_of(factor.name)}".rstrip()
 
 
-def _fragile(weighed: Weighed, levels: pd.DataFrame) -> list[str]:
-    """If halving or doubling the assumptions moves a level by more than a step."""
+def _fragile(weighed: Weighed, levels: pd.DataFrame, goal: pd.DataFrame) -> list[str]:
+    """If halving or doubling the assumptions moves a level by more than a step, and what it costs.
+
+    Along a flat ridge the best place moves far while its goal hardly does; that is no doubt.
+    """
     moved = []
     for factor, row in zip(weighed.space.factors, levels.to_dict("records"), strict=True):
         others = (row["assuming_half"], row["assuming_double"])
@@ -52,9 +55,14 @@ def _fragile(weighed: Weighed, levels: pd.DataFrame) -> list[str]:
             moved.append(f"{in_words(factor.name)} {both[0]} or {both[1]}")
     if not moved:
         return []
+    first = goal.iloc[0]
+    worse = (first["worse_assuming_half"], first["worse_assuming_double"])
+    otherwise = f"with our starting guess halved or doubled it would be {', '.join(moved)}"
+    if max(worse) <= NO_DIFFERENCE:
+        return [f"{as_sentence(otherwise)}, though what is chosen here would be as good."]
     return [
-        "This rests on our starting guess, not only on your doughs: with the guess halved or "
-        f"doubled it would be {', '.join(moved)}."
+        f"This rests on our starting guess, not only on your doughs: {otherwise}, and what is "
+        f"chosen here {worse[0]:.2f} or {worse[1]:.2f} points worse."
     ]
 
 
@@ -71,7 +79,8 @@ def _chosen(weighed: Weighed, levels, goal, best_baked) -> list[str]:
         lines = [
             f"Choose {bake}: expected to lie {first_words.format(first['recommended'])}, the best "
             f"baked so far ({piece}) {first['best_baked']:.2f}.",
-            f"Of 100 surfaces that may be, {100 * first['better_share']:.0f} agree.",
+            f"Of 100 surfaces that may be, {100 * first['better_share']:.0f} have it the better of "
+            "the two.",
         ]
     loose = [
         f"{in_words(row.factor)} {row.ci_low:g} to {row.ci_high:g}"
@@ -79,7 +88,7 @@ def _chosen(weighed: Weighed, levels, goal, best_baked) -> list[str]:
         if np.isfinite(row.ci_low) and row.ci_high > row.ci_low
     ]
     within = f"within {', '.join(loose)}" if loose else "at just these levels"
-    return [*lines, f"Nine in ten have their best {within}."]
+    return [*lines, f"Nine surfaces in ten have their best {within}."]
 
 
 def _beside(weighed: Weighed, levels: pd.DataFrame) -> list[str]:

@@ -18,6 +18,7 @@ from doughkit.study.gaps import (
 )
 from doughkit.tables import paper
 from doughkit.tables.register import label
+from doughkit.trials.factors import as_sentence
 
 WAITS_FOR = {
     "formulas": "Write down the formulas as they are, in grams, cups or percent (table formulas).",
@@ -208,7 +209,7 @@ def today_page(found: Today, name: str) -> str:
         parts.append(
             paper.shown(control, "The control's last value beside its usual range (19 of 20)")
         )
-    parts += [paper.heading("Next decision"), found.decision[:1].upper() + found.decision[1:]]
+    parts += [paper.heading("Next decision"), as_sentence(found.decision)]
     return paper.page(f"{name}: {date.today().isoformat()}", parts)
 
 

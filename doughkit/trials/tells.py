@@ -9,7 +9,7 @@ import pandas as pd
 
 from doughkit.trials import told
 from doughkit.trials.choices import open_choices
-from doughkit.trials.factors import Factor, in_words, read_factors
+from doughkit.trials.factors import Factor, as_sentence, in_words, read_factors
 from doughkit.trials.models import TERMS, level_pairs, model_columns, model_terms
 from doughkit.trials.records import bake_days, join_records
 from doughkit.trials.spreads import Spreads
@@ -107,7 +107,7 @@ def what_it_tells(
     ...     "salt_pct": [1.6, 2.1, 2.6], "fat_pct": [0.0, 2.0, 4.0]})
     >>> pieces = pd.DataFrame({"piece": list("abc"), "dough": list("ABC")})
     >>> print(what_it_tells(doughs, pieces, factors, terms="linear").sentences[1])
-    salt and fat moved together: can only be told as one.
+    Salt and fat moved together: can only be told as one.
     """
     spreads = Spreads() if spreads is None else spreads
     table, left_out = join_records(doughs, pieces, factors, block)
@@ -130,7 +130,7 @@ def what_it_tells(
         *told.predicted(predicts),
         *told.judged(strata, effects, spreads, level),
     ]
-    return Tells(effects, together, strata, left_out, predicts, tuple(sentences))
+    return Tells(effects, together, strata, left_out, predicts, tuple(map(as_sentence, sentences)))
 
 
 def _predicts(every, used, factors, limits, layout: Layout, unknown) -> pd.DataFrame:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from doughkit.trials.coding import as_levels
-from doughkit.trials.factors import Factor, in_words
+from doughkit.trials.factors import Factor, as_sentence, in_words
 
 DOUGH_RECORDS = ("round", "mixed_on", "ferment_h", "ferment_c", "dough_c", "flour_lot")
 PIECE_RECORDS = ("bake_day", "bake_order", "oven")
@@ -56,7 +56,7 @@ def _row(one: str, other: str, kind: str, over: str, count: int, found: float) -
     sentence = f"{in_words(one)} and {in_words(other)} did {together} travel together"
     if together != "not":
         sentence = f"{in_words(one)} and {in_words(other)} travelled {together} together{against}"
-    shown = f"{sentence} ({found:+.2f} over {count} {over})."
+    shown = f"{as_sentence(sentence)} ({found:+.2f} over {count} {over})."
     return dict(zip(COLUMNS, (one, other, kind, over, count, found, together, shown), strict=True))
 
 
