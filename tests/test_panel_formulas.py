@@ -39,7 +39,7 @@ def test_one_dough_of_each_formula_can_t_speak_for_formulas():
     found = ask(frame, doughs)
     assert found.tests.empty and found.differences.empty
     assert not found.formulas["answered"].any()
-    assert "Whether these formulas differ can't be said." in found.summary()
+    assert "Whether these formulas differ can't be said: " in found.summary()
     assert "one dough, so its luck can't be told from the formula" in found.summary()
     # The batches themselves are far apart, and that can be said.
     assert compare_doughs(*panels.study(frame)).tests["p"].iloc[0] < 0.01

@@ -7,10 +7,10 @@ import pandas as pd
 
 from doughkit.advice.weighing import NO_DIFFERENCE, Weighed
 from doughkit.fitting.shrunk import CONFLICT
-from doughkit.tables.register import unit_of
+from doughkit.tables.register import as_sentence, unit_of
 from doughkit.texture.result import TextureFit
 from doughkit.trials.avoid import NEAR, coded_places
-from doughkit.trials.factors import Factor, as_sentence, in_words
+from doughkit.trials.factors import Factor, in_words
 
 MISFIT_P = 0.05
 A_STEP = 1 / 20

@@ -59,7 +59,7 @@ class FormulaComparison:
             f"{', '.join(rows['formula'])}: {reason}" for reason, rows in left.groupby("why")
         )
         if self.tests.empty:
-            return f"Whether these formulas differ can't be said. {why}."
+            return f"Whether these formulas differ can't be said: {why}."
         rows = list(self.tests.itertuples())
         said = [
             f"{row.attribute} ({p_words(row.p)}; {row.findable:.1f} points would be found 4 times "

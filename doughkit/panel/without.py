@@ -9,6 +9,7 @@ import pandas as pd
 
 from doughkit.panel.doughs import compare_doughs, p_words
 from doughkit.tables.problems import Problem, StudyProblems, nearest, require_columns
+from doughkit.tables.register import as_sentence
 
 EVERYONE = "everyone"
 
@@ -32,11 +33,11 @@ class WithAndWithout:
         for attribute, rows in self.tests.groupby("attribute", sort=False):
             of = dict(zip(rows["panel"], rows["p"], strict=True))
             parts = [f"{panel} {p_words(p)}" for panel, p in of.items()]
-            said.append(f"{attribute}: {', '.join(parts)}")
+            said.append(f"in {attribute} {', '.join(parts)}")
             if len({p <= 0.05 for p in of.values()}) > 1:
                 changed.append(attribute)
         why = "; ".join(f"{row.assessor} ({row.reason})" for row in self.reasons.itertuples())
-        text = f"Left out: {why}. {'; '.join(said)}. "
+        text = f"Left out: {why}. {as_sentence('; '.join(said))}. "
         if changed:
             return text + f"The answer changes in {', '.join(changed)}: give both."
         return text + "No answer changes."
@@ -90,7 +91,7 @@ def with_and_without(
     ...      for piece in ("A1", "B1")], columns=["serving", "tasting", "assessor", "piece"])
     >>> ratings = servings[["serving"]].assign(attribute="chew", score=[3.0, 5, 2, 5, 6, 5])
     >>> with_and_without(ratings, servings, pieces, left_out={"Cy": "head cold"}).summary()
-    'Left out: Cy (head cold). chew: everyone p 0.383, without Cy p 0.126. No answer changes.'
+    'Left out: Cy (head cold). In chew everyone p 0.383, without Cy p 0.126. No answer changes.'
     """
     require_columns(servings, "assessor", "serving", table="servings")
     _refuse(left_out, servings)

@@ -17,8 +17,7 @@ from doughkit.study.gaps import (
     scored_pieces,
 )
 from doughkit.tables import paper
-from doughkit.tables.register import label
-from doughkit.trials.factors import as_sentence
+from doughkit.tables.register import as_sentence, label
 
 WAITS_FOR = {
     "formulas": "Write down the formulas as they are, in grams, cups or percent (table formulas).",

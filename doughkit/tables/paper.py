@@ -109,6 +109,8 @@ class Shown:
         return columns
 
     def _rest(self) -> str:
+        if self.frame.empty:
+            return "none"
         left = len(self.frame) - self.most_rows
         return f"… and {left} more row{'s' if left != 1 else ''}" if left > 0 else ""
 

@@ -419,6 +419,11 @@ def unit_of(name: str) -> str:
     return ""
 
 
+def as_sentence(words: str) -> str:
+    """With a capital, as a sentence begins; the rest as it stands."""
+    return words[:1].upper() + words[1:]
+
+
 def label(name: str) -> str:
     """A column's name in words with its unit, for axes and headings."""
     unit = unit_of(name)

@@ -54,11 +54,6 @@ def in_words(name: str) -> str:
     return name.replace("_", " ") + WORD_OF_UNIT.get(unit, "")
 
 
-def as_sentence(words: str) -> str:
-    """With a capital, as a sentence begins; the rest as it stands."""
-    return words[:1].upper() + words[1:]
-
-
 def read_factors(factors: pd.DataFrame, *, per: str | None = None) -> list[Factor]:
     """The rows of `factors` as checked `Factor`s, in their order; `per` keeps one kind of them."""
     require_columns(factors, "factor", "changed_per", table="factors")

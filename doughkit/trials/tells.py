@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from doughkit.tables.register import as_sentence
 from doughkit.trials import told
 from doughkit.trials.choices import open_choices
-from doughkit.trials.factors import Factor, as_sentence, in_words, read_factors
+from doughkit.trials.factors import Factor, in_words, read_factors
 from doughkit.trials.models import TERMS, level_pairs, model_columns, model_terms
 from doughkit.trials.records import bake_days, join_records
 from doughkit.trials.spreads import Spreads

@@ -7,8 +7,9 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
+from doughkit.tables.register import as_sentence
 from doughkit.trials.coding import as_levels
-from doughkit.trials.factors import Factor, as_sentence, in_words
+from doughkit.trials.factors import Factor, in_words
 
 DOUGH_RECORDS = ("round", "mixed_on", "ferment_h", "ferment_c", "dough_c", "flour_lot")
 PIECE_RECORDS = ("bake_day", "bake_order", "oven")
