@@ -24,7 +24,7 @@ from doughkit.tables.register import label
 NOTHING = "–"
 """Stands where a value is missing."""
 
-NAMES_SHOWN_IN_WORDS = ("attribute", "factor", "scope", "stratum", "term")
+NAMES_SHOWN_IN_WORDS = ("attribute", "beside", "factor", "measure", "scope", "stratum", "term")
 """Columns whose cells name columns; the cells are put in words as headings are."""
 
 _COLUMN_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)+")
@@ -169,7 +169,7 @@ def _is_bool(cells: pd.Series) -> bool:
 
 def _align(is_number: bool) -> str:
     # Said on each cell, since a notebook draws the table without a page's style.
-    return f' style="text-align:{"right;white-space:nowrap" if is_number else "left"}"'
+    return f' style="text-align:{"right" if is_number else "left"}"'
 
 
 def _th(text: str, scope: str, is_number: bool) -> str:
@@ -181,7 +181,8 @@ def _cell(text: str, is_number: bool, *, first: bool) -> str:
         return _th(text, "row", False)
     box = "" if text else ' class="dk-fill"'
     shown_text = _safe(text.replace("-", "\N{MINUS SIGN}", 1) if is_number else text)
-    return f"<td{box}{_align(is_number)}>{shown_text}</td>"
+    style = _align(is_number).replace("right", "right;white-space:nowrap")
+    return f"<td{box}{style}>{shown_text}</td>"
 
 
 def _safe(text: str) -> str:
