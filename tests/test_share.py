@@ -16,7 +16,7 @@ import pytest
 from doughkit import commands, share
 from doughkit import study as studies
 from doughkit.share import NotebookFailed
-from doughkit.study import Shipped
+from doughkit.study.sources import Shipped
 
 OPEN = """
 import io, os

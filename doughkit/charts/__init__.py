@@ -7,13 +7,12 @@ from doughkit.charts.baking import (
     through_thickness,
 )
 from doughkit.charts.formulas import differences, formulas
-from doughkit.charts.look import Picture, picture
+from doughkit.charts.look import picture
 from doughkit.charts.panel import against_reference, assessors, means
 from doughkit.charts.texture import assumptions, effects, strip, surface
 from doughkit.charts.trials import planned_doughs
 
 __all__ = [
-    "Picture",
     "against_reference",
     "assessors",
     "assumptions",

@@ -1,9 +1,9 @@
 """Formulas: any written formula on one footing, varied, and back to the scale."""
 
-from doughkit.formulas.card import HandOn, hand_on
+from doughkit.formulas.card import hand_on
 from doughkit.formulas.cautions import allergens, salt_per_100g
 from doughkit.formulas.compare import compare
-from doughkit.formulas.composition import Composition, composition
+from doughkit.formulas.composition import composition
 from doughkit.formulas.consistency import equal_consistency
 from doughkit.formulas.mixed import as_mixed
 from doughkit.formulas.parts import parts
@@ -15,8 +15,6 @@ from doughkit.formulas.vary import as_formulas, vary
 from doughkit.formulas.weigh import shopping_list, weigh_out
 
 __all__ = [
-    "Composition",
-    "HandOn",
     "allergens",
     "as_formulas",
     "as_mixed",

@@ -2,14 +2,11 @@
 
 from doughkit.study.beginning import begin_study
 from doughkit.study.converting import convert_study
-from doughkit.study.opening import Study, check_study, open_study
-from doughkit.study.sources import Shipped, provenance, shipped
-from doughkit.study.waiting import Today, today
+from doughkit.study.opening import check_study, open_study
+from doughkit.study.sources import provenance, shipped
+from doughkit.study.waiting import today
 
 __all__ = [
-    "Shipped",
-    "Study",
-    "Today",
     "begin_study",
     "check_study",
     "convert_study",

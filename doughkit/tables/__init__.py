@@ -2,14 +2,13 @@
 
 from doughkit.tables.paper import figure as figure
 from doughkit.tables.paper import heading, note, page, shown
-from doughkit.tables.problems import OutsideRange, Problem, StudyProblems
+from doughkit.tables.problems import OutsideRange, StudyProblems
 from doughkit.tables.reading import read_tables as read_tables
 from doughkit.tables.register import columns
 from doughkit.tables.writing import save_table
 
 __all__ = [
     "OutsideRange",
-    "Problem",
     "StudyProblems",
     "columns",
     "heading",
