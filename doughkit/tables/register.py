@@ -36,7 +36,7 @@ KINDS = {
     "date": "a date as 2026-03-07",
     "choice": "one word of a short list",
     "yes_no": "yes or no",
-    "amount": "an amount as written: 500, 1 1/2, ½, 300-320",
+    "amount": "for example 500, 1 1/2, ½, 300-320",
     "list": "several words, parted by |",
     "score": "a number on the attribute's own scale; empty = served, not answered",
 }
@@ -91,7 +91,7 @@ def _col(
 
 
 _PCT = (0, 100)
-_ALLERGENS = "allergens in it, parted by | (gluten, milk, egg, sesame ...)"
+_ALLERGENS = "allergens in it (gluten, milk, egg, sesame ...)"
 
 TABLES: dict[str, Table] = {
     table.name: table
@@ -189,7 +189,7 @@ TABLES: dict[str, Table] = {
                     needed=True,
                     choices=("dough", "piece", "day"),
                 ),
-                _col("levels", "list", "for a category: its levels, parted by |"),
+                _col("levels", "list", "for a category: its levels"),
             ),
         ),
         Table(
@@ -352,7 +352,7 @@ TABLES: dict[str, Table] = {
             "no serving plan and no guard against allergens",
             (
                 _col("assessor", "name", "which taster", needed=True),
-                _col("allergens", "list", "what the taster must not eat, parted by |", home=True),
+                _col("allergens", "list", "what the taster must not eat", home=True),
                 _col("consent_on", "date", "day of consent", home=True),
                 _col("knows_formulas", "yes_no", "knows which dough is which"),
             ),
