@@ -13,6 +13,10 @@ from tests.outside import DATA, Check
 
 DAE = "D. C. Montgomery, Design and Analysis of Experiments, example 11.2 (process yield)"
 CAKES = "chocolate cakes, Cochran and Cox 1957 p. 300; mixed model as fitted by lme4 1.1-31"
+PROCESS = (
+    "scikit-learn 1.9.1, GaussianProcessRegressor with a DotProduct kernel; the program is "
+    "tests/outside/data/likelihood_in_gp.py"
+)
 GLS = "statsmodels, regression.linear_model.GLS, priors as further observations"
 
 
@@ -23,20 +27,19 @@ def known(**shares):
 
 
 @cache
-def yields(flat: bool):
+def fitted_yields(flat: bool):
     """The 13 batches of a process, quadratic in time and temperature."""
     frame = pd.read_csv(DATA / "chemical_yield.csv")
     x = frame[["x1", "x2"]].replace({1.414: 2**0.5, -1.414: -(2**0.5)})
     design = x.assign(x11=x["x1"] ** 2, x22=x["x2"] ** 2, x12=x["x1"] * x["x2"])
     kinds = {"x1": "linear", "x2": "linear", "x11": "bend", "x22": "bend", "x12": "interaction"}
     wide = known(constant=1e4, linear=1e4, interaction=1.0, bend=1.0, piece=0.1)
-    found = fit_shrinkage(design, frame[["y1"]], kinds=kinds, scales={"y1": (70, 90)},
-                          assumptions=wide if flat else known(bend=0.3))  # fmt: skip
-    return found.coefficients.set_index("term")["estimate"]
+    return fit_shrinkage(design, frame[["y1"]], kinds=kinds, scales={"y1": (70, 90)},
+                         assumptions=wide if flat else known(bend=0.3))  # fmt: skip
 
 
 @cache
-def cakes(of_dough=True):
+def fitted_cakes(of_dough=True, constant=50.0, linear=10.0):
     """Breaking angle by recipe and temperature; spreads known from the published fit."""
     frame = pd.read_csv(DATA / "chocolate_cakes.csv", dtype={"replicate": str})
     design = pd.DataFrame(
@@ -52,19 +55,23 @@ def cakes(of_dough=True):
     length = 100.0
     spreads = {"day": 38.115123, "dough": 3.682494, "piece": 20.707418}
     shares = {name: float(np.sqrt(value)) / length for name, value in spreads.items()}
-    found = fit_shrinkage(design, frame[["angle"]], groups, kinds=dict.fromkeys(design, "linear"),
-                          scales={"angle": (0, length)},
-                          assumptions=known(constant=50.0, linear=10.0, **shares))  # fmt: skip
-    return found.coefficients.set_index("term")
+    return fit_shrinkage(design, frame[["angle"]], groups, kinds=dict.fromkeys(design, "linear"),
+                         scales={"angle": (0, length)},
+                         assumptions=known(constant=constant, linear=linear, **shares))  # fmt: skip
 
 
 def coefficient(flat, term):
-    return float(yields(flat)[term])
+    return float(fitted_yields(flat).coefficients.set_index("term").loc[term, "estimate"])
 
 
 def cake(term, column, **options):
     per = 25 if term == "temp" else 1
-    return float(cakes(**options).loc[term, column]) / per
+    found = fitted_cakes(**options).coefficients.set_index("term")
+    return float(found.loc[term, column]) / per
+
+
+def likelihood(fitted, *given, **options):
+    return float(fitted(*given, **options).figures.loc[0, "log_likelihood"])
 
 
 @cache
@@ -125,6 +132,14 @@ CHECKS = [
     check("cakes: not the error of a recipe where the mix is forgotten", CAKES,
           "reference library", 0.9752764, 0.01, partial(cake, "B", "sd", of_dough=False),
           wrong=True),
+    check("cakes, spreads known: log marginal likelihood", PROCESS, "reference library",
+          -839.41694520232, 1e-8,
+          partial(likelihood, fitted_cakes, constant=0.5, linear=0.1)),
+    check("yield, effects known: log marginal likelihood", PROCESS, "reference library",
+          -20.745136699809, 1e-8, partial(likelihood, fitted_yields, False)),
+    check("cakes: another likelihood where the mix is forgotten", PROCESS, "reference library",
+          -839.41694520232, 1.0,
+          partial(likelihood, fitted_cakes, False, constant=0.5, linear=0.1), wrong=True),
     *[
         check(f"known spreads: {words} apart from the library's", GLS, "reference library", 0,
               1e-8, partial(apart_from_gls, column))
