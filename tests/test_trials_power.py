@@ -272,7 +272,7 @@ def beside_the_earlier_study():
     lines = [
         "An earlier study of our own, by another program, held against this one at its settings:",
         "doughs 0.35, pieces 0.25, a score 0.9 in whole marks (so 0.945), tests at 5 %; there",
-        "4,000 rounds a row, printed to a hundredth; 'by hand': marks 1 to 9, scale use 15 %, anew.",
+        "4,000 rounds a row, printed to a hundredth; 'by hand': marks 1 to 9, scale use 15 %.",
         "'off': the largest difference of a row in standard errors of the two simulations.",
         "",
         "doughs pieces tasters | scores: 0  there  by hand | respected 0.5, 1.0, 1.5 |   there     "
