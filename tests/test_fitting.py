@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doughkit.fitting import fit_linear
+from doughkit.fitting import fit_linear, stand_out
 from doughkit.tables.problems import StudyProblems
 
 
@@ -191,3 +191,26 @@ def test_prediction_asks_for_the_terms_of_the_fit():
     design, response = trial(5)
     with pytest.raises(StudyProblems, match="the columns of the fit"):
         fit_linear(design, response).predict(design[["t0"]])
+
+
+def test_effects_are_refused_that_cannot_judge_one_another():
+    for effects, words in (
+        ({"a": 1.0, "b": 2.0}, "found 2 effects; expected three or more"),
+        ({"a": 1.0, "b": np.nan, "c": 1.0}, "no number for b"),
+        ({"a": 0.0, "b": 0.0, "c": 1.0}, "exactly zero"),
+    ):
+        with pytest.raises(StudyProblems, match=words):
+            stand_out(pd.Series(effects))
+    with pytest.raises(StudyProblems, match="a twice"):
+        stand_out(pd.Series([1.0, 2.0, 3.0], index=["a", "a", "b"]))
+
+
+def test_margins_of_effects_move_with_their_unit_and_hold_the_share_asked_for():
+    drawn = np.random.default_rng(3).normal(size=(400, 15))
+    few = [stand_out(pd.Series(row), level=0.9) for row in drawn]
+    beyond = np.mean([one["stands_out"].ne("no").mean() for one in few])
+    assert 0.05 < beyond < 0.15
+    first = stand_out(pd.Series(drawn[0]))
+    again = stand_out(pd.Series(drawn[0] * 10))
+    assert np.allclose(again["margin_of_all"], 10 * first["margin_of_all"])
+    assert first["stands_out"].tolist() == again["stands_out"].tolist()

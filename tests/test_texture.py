@@ -484,3 +484,21 @@ def test_a_plane_has_no_level_point():
     found = texture.fit(tasted(doughs, pieces, 3), doughs, pieces, FACTORS, terms="linear")
     with pytest.raises(StudyProblems, match="a surface without bends"):
         texture.stationary(found)
+
+
+def test_with_as_many_terms_as_doughs_effects_are_judged_by_one_another():
+    names = ["hydration_pct", "salt_pct", "fat_pct"]
+    levels = pd.DataFrame(list(product((-1.0, 1.0), repeat=3)), columns=names)
+    factors = pd.DataFrame({"factor": names, "low": -1.0, "high": 1.0, "changed_per": "dough"})
+    doughs = levels.assign(dough=list("ABCDEFGH"), kind="test")
+    pieces = pd.DataFrame({"piece": list("abcdefgh"), "dough": list("ABCDEFGH")})
+    noise = np.random.default_rng(5).normal(0, 0.2, 8)
+    rated = pd.DataFrame({"attribute": "crispness", "piece": pieces["piece"]})
+    rated["mean"] = 5 - 1.5 * levels["hydration_pct"] + noise
+    found = texture.fit(rated[:7], doughs[:7], pieces[:7], factors, terms="interactions")
+    clear = found.effects.set_index("term")["by_size"]
+    assert clear["hydration_pct"] == "yes"
+    assert clear.drop("hydration_pct").eq("no").all()
+    assert "By size alone these stand out: hydration from -1 to 1 (crispness)." in found.summary()
+    judged = texture.fit(rated, doughs, pieces, factors, terms="interactions")
+    assert judged.effects["by_size"].eq("").all()

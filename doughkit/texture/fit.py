@@ -10,12 +10,14 @@ from scipy import stats
 
 from doughkit.fitting.design import checked_level
 from doughkit.fitting.linear import influence
+from doughkit.fitting.sizes import FEWEST, stand_out
 from doughkit.texture.columns import Model, build_model
 from doughkit.texture.effects import effect_rows, plain_coefficients
 from doughkit.texture.result import SCOPE, Surface, TextureFit, t_times
 from doughkit.texture.sources import check_row, source_rows
 from doughkit.texture.strata import Layout, Strata, lay_out, solve_strata
 from doughkit.texture.table import piece_table
+from doughkit.trials.factors import read_factors
 
 
 def fit(
@@ -55,7 +57,9 @@ def fit(
     -------
     TextureFit: effects, coefficients, sources, checks, points, doughs, not_seen, left_out, design;
     `predict`, `draws`, `summary`. What varies within doughs is judged on differences within
-    doughs, the rest on dough means; each t and F has its own stratum's degrees of freedom.
+    doughs, the rest on dough means; each t and F has its own stratum's degrees of freedom. Where
+    as many terms as doughs leave none, `by_size` says whether an effect stands out among the
+    others (see `fitting.stand_out`).
     A factor's low_to_high is averaged over the pieces of test doughs; of a pair it is half the
     difference of one effect between low and high of the other; of a bend, how far the two ends lie
     above the middle. A control dough whose levels are known counts as a dough; the reference and
@@ -188,18 +192,35 @@ def _effects(ground: _Ground, strata: Strata, level: float) -> pd.DataFrame:
     inner, outer = (
         np.abs(ground.effect_sums @ part).max(axis=1, initial=0) > 1e-9 for part in strata.parts
     )
+    # What rests on both strata is named after the one that makes it less sure.
+    stratum = np.where(outer & ~(inner & (numbers["dough_share"] < 0.5)), "dough", "piece")
     return pd.DataFrame(
         {
             **named[["term", "kind", "factor", "with"]],
-            # What rests on both strata is named after the one that makes it less sure.
-            "stratum": np.where(
-                outer & ~(inner & (numbers["dough_share"] < 0.5)), "dough", "piece"
-            ),
+            "stratum": stratum,
             "low_to_high": numbers["estimate"],
             **numbers[["se", "df", "ci_low", "ci_high", "p"]],
             "per_step": numbers["estimate"] * named["step_share"],
             "ci_level": level,
             "scope": SCOPE,
             "words": named["words"],
+            "by_size": _by_size(ground, strata, numbers["estimate"], stratum, level),
         }
     )
+
+
+def _by_size(ground: _Ground, strata: Strata, estimate, stratum, level: float) -> pd.Series:
+    """Whether an effect stands out among its like, where no degree of freedom is left to ask."""
+    said = pd.Series("", index=estimate.index, dtype="str")
+    if any(factor.levels for factor in read_factors(ground.model.factors)):
+        return said
+    for name, part, left in zip(
+        ("piece", "dough"), strata.parts, (strata.df_piece, strata.df_dough), strict=True
+    ):
+        own = np.flatnonzero(stratum == name)
+        if left == 0 and len(own) >= FEWEST and part.shape[1]:
+            exact = np.linalg.norm(ground.effect_sums[own] @ part, axis=1)
+            sizes = pd.Series(estimate.to_numpy()[own] / exact)
+            if np.median(sizes.abs()) > 0:
+                said.iloc[own] = stand_out(sizes, level=level)["stands_out"].to_numpy()
+    return said

@@ -38,7 +38,7 @@ class TextureFit:
     """Texture by the factors, by strata.
 
     effects : attribute, term, kind, factor, with, stratum, low_to_high, se, df, ci_low, ci_high,
-        p, per_step, ci_level, scope, words
+        p, per_step, ci_level, scope, words, by_size
     coefficients : attribute, term, estimate, se, df, p, ci_low, ci_high, ci_level, on the coding
         −1 … +1
     sources : attribute, stratum, source, df, sum_square, mean_square, f, p
@@ -186,6 +186,10 @@ class TextureFit:
         )
         if self.checks["df_dough"].eq(0).any():
             said += " As many terms as doughs: nothing is left to judge the dough factors by."
+            large = self.effects[self.effects["by_size"].eq("yes")]
+            if len(large):
+                listed = [f"{row.words} ({row.attribute})" for row in large.itertuples()]
+                said += f" By size alone these stand out: {', '.join(listed)}."
         unseen = self.not_seen["words"].drop_duplicates()
         if len(unseen):
             said += f" These doughs can't show: {', '.join(unseen)}."
