@@ -72,13 +72,21 @@ def test_a_notebook_whose_second_road_disagrees_is_refused(tmp_path, second_stud
         share.run_notebook(spoilt, second_study)
 
 
-def test_notebook_1_runs_on_a_study_just_begun_and_the_others_name_the_table_they_miss(tmp_path):
+def test_a_study_just_begun_plans_its_first_round_and_the_others_name_the_table_they_miss(tmp_path):
     study.begin_study(tmp_path / "new")
-    (tmp_path / "new" / "formulas.csv").write_text(
-        "formula,part,ingredient,amount,unit\nplain,,bread flour,500,g\nplain,,water,310,g\n"
-    )
-    first, *others = BOOKS
-    share.run_notebook(first, tmp_path / "new")
-    for path in others[:2]:
-        with pytest.raises(share.NotebookFailed, match="MissingTable: the study has no row yet in"):
+    written = {
+        "formulas": "formula,part,ingredient,amount,unit\nplain,,bread flour,500,g\n"
+        "plain,,water,310,g\nplain,,salt,10,g\n",
+        "ovens": "oven,air_c,support,support_c,support_mm,pieces_per_bake,preheat_min,gap_min\n"
+        "ours,250,steel,270,6,1,60,4\n",
+        "factors": "factor,low,high,step,changed_per\nhydration_pct,54,70,1,dough\n"
+        "salt_pct,1.6,2.6,0.1,dough\nbake_min,5,8,0.5,piece\n",
+    }
+    for table, text in written.items():
+        (tmp_path / "new" / f"{table}.csv").write_text(text)
+    formulas, water, planning, *others = BOOKS
+    for path in (formulas, planning):
+        share.run_notebook(path, tmp_path / "new")
+    for path in (water, *others):
+        with pytest.raises(share.NotebookFailed, match="MissingTable: the study has no"):
             share.run_notebook(path, tmp_path / "new")

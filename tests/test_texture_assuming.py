@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from doughkit import fitting, panel, texture
 from doughkit.tables.problems import OutsideRange, StudyProblems
@@ -147,3 +148,25 @@ def test_two_fits_of_other_levels_are_not_set_side_by_side():
     assumed = texture.fit_assuming(values, doughs, pieces, FACTORS)
     with pytest.raises(StudyProblems, match="the same level"):
         texture.side_by_side(alone, assumed)
+
+
+def test_what_is_held_possible_before_baking_follows_from_the_assumptions():
+    known = fitting.starting_assumptions().assign(log_sd=0.0)
+    found = texture.before_baking(FACTORS, scale=(1, 9), assumptions=known, seed=2)
+    typical = 2 * 0.12 * 8
+    assert np.allclose(found.effects["typical"], stats.norm.ppf(0.75) * typical, rtol=0.08)
+    assert np.allclose(found.effects["most"], stats.norm.ppf(0.95) * typical, rtol=0.08)
+    assert set(found.curves["factor"]) == set(FACTORS["factor"])
+    twice = fitting.starting_assumptions(times=2.0).assign(log_sd=0.0)
+    wider = texture.before_baking(FACTORS, scale=(1, 9), assumptions=twice, seed=2)
+    assert np.allclose(wider.effects["most"], 2 * found.effects["most"])
+    assert "9 times in 10 by less than" in found.summary()
+
+
+def test_a_category_moves_ratings_too_and_an_upside_down_scale_is_refused():
+    flour = pd.DataFrame({"factor": ["flour"], "changed_per": ["dough"], "levels": ["a|b|c"]})
+    found = texture.before_baking(flour, scale=(1, 9), seed=2)
+    assert found.effects["words"].tolist() == ["flour a to c"]
+    assert found.curves.empty
+    with pytest.raises(StudyProblems, match="a scale from 9 to 1"):
+        texture.before_baking(FACTORS, scale=(9, 1), seed=2)

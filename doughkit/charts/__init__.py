@@ -9,7 +9,7 @@ from doughkit.charts.baking import (
 from doughkit.charts.formulas import differences, formulas
 from doughkit.charts.look import picture
 from doughkit.charts.panel import against_reference, assessors, means
-from doughkit.charts.texture import assumptions, effects, strip, surface
+from doughkit.charts.texture import assumptions, before_baking, effects, strip, surface
 from doughkit.charts.trials import planned_doughs
 
 __all__ = [
@@ -17,6 +17,7 @@ __all__ = [
     "assessors",
     "assumptions",
     "bake_loss",
+    "before_baking",
     "beside_published",
     "differences",
     "effects",

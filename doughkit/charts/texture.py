@@ -14,6 +14,9 @@ from doughkit.tables.register import label
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+DARK = 4
+"""So many imagined breads are drawn dark, so that the eye can follow one."""
+
 
 def effects(effects: pd.DataFrame, *, attribute: str, ax: Axes | None = None) -> Axes:
     """Draw what each term changes from low to high, as a dot with its interval.
@@ -170,6 +173,50 @@ def strip(expected: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     ax.set_xlim(*ends)
     ax.set_xlabel("rating")
     ax.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=3)
+    return ax
+
+
+def before_baking(
+    curves: pd.DataFrame, *, factor: str, scale: tuple[float, float], ax: Axes | None = None
+) -> Axes:
+    """Draw what is held possible along one factor, before any dough.
+
+    Question: which breads does the starting guess allow?
+
+    Parameters
+    ----------
+    curves : `texture.before_baking(...).curves`: factor, at, bread, rating.
+    factor : which factor.
+    scale : low and high of the attribute.
+    ax : axes to draw on.
+
+    Returns
+    -------
+    Axes: a thin line per imagined bread over the declared scale, a few of them dark.
+
+    Raises
+    ------
+    StudyProblems if a column is missing.
+
+    Source: by definition of this library.
+
+    >>> import matplotlib; matplotlib.use("Agg")
+    >>> frame = pd.DataFrame({"factor": "salt_pct", "at": [1.0, 3.0], "bread": 0,
+    ...     "rating": [4.0, 6.0]})
+    >>> before_baking(frame, factor="salt_pct", scale=(1, 9)).get_xlabel()
+    'salt [%]'
+    """
+    require_columns(curves, "factor", "at", "bread", "rating", table="curves")
+    ax = new_axes(ax, 3.0)
+    own = curves[curves["factor"].eq(factor)].pivot(index="at", columns="bread", values="rating")
+    for place, bread in enumerate(own):
+        color, width = (INK, 1.4) if place < DARK else (GREY, 0.7)
+        ax.plot(
+            own.index, own[bread], color=color, linewidth=width, zorder=3 if place < DARK else 2
+        )
+    plain(ax)
+    ax.set_ylim(*scale)
+    ax.set_xlabel(label(factor))
     return ax
 
 
