@@ -428,16 +428,6 @@ def test_missing_levels_doubled_values_and_strange_pieces_are_refused():
         texture.fit(values, doughs, pieces, FACTORS, terms="cubic")
 
 
-def test_a_level_set_once_a_day_is_not_judged_on_doughs_of_one_day():
-    doughs, pieces = planned()
-    pieces["bake_day"] = np.where(pieces["dough"] < "D05", "B1", "B2")
-    factors = FACTORS.assign(changed_per=["day", "dough", "piece"])
-    pieces = pieces.merge(doughs[["dough", "hydration_pct"]], on="dough")
-    doughs = doughs.drop(columns="hydration_pct")
-    with pytest.raises(StudyProblems, match="days with several doughs"):
-        texture.fit(tasted(doughs, pieces), doughs, pieces, factors)
-
-
 def test_asking_beyond_what_was_baked_warns_with_numbers():
     doughs, pieces = planned()
     found = texture.fit(tasted(doughs, pieces, 3), doughs, pieces, FACTORS, terms="linear")

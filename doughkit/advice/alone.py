@@ -27,9 +27,8 @@ def data_alone(wanted: Wanted, tables) -> tuple[TextureFit | None, str]:
             )
         except StudyProblems:
             continue
-        strata = [one.strata for one in found.surfaces.values()]
-        dfs = [one.df_dough for one in strata]
-        dfs += [one.df_piece for one in strata if one.layout.inner]
+        strata = [part for one in found.surfaces.values() for part in one.strata.strata]
+        dfs = [one.df for one in strata if one.columns]
         least[terms] = (min(dfs), found)
         if min(dfs) >= COMFORTABLE_DF:
             return found, terms

@@ -11,11 +11,13 @@ from scipy import stats
 from doughkit.fitting.design import checked_level
 from doughkit.fitting.linear import influence
 from doughkit.fitting.sizes import FEWEST, stand_out
+from doughkit.tables.problems import problem_error
 from doughkit.texture.columns import Model, build_model
 from doughkit.texture.effects import effect_rows, plain_coefficients
+from doughkit.texture.layout import Layout, lay_out
 from doughkit.texture.result import SCOPE, Surface, TextureFit, t_times
 from doughkit.texture.sources import check_row, source_rows
-from doughkit.texture.strata import Layout, Strata, lay_out, solve_strata
+from doughkit.texture.strata import Strata, solve_strata
 from doughkit.texture.table import piece_table
 from doughkit.trials.factors import read_factors
 
@@ -43,7 +45,8 @@ def fit(
     doughs : DataFrame
         Table `doughs`: dough, kind, status, one column per dough factor.
     pieces : DataFrame
-        Table `pieces`: piece, dough, one column per piece factor.
+        Table `pieces`: piece, dough, one column per piece factor; bake_day, and a column for each
+        factor set once a day, where there is one.
     factors : DataFrame
         Table `factors`: what may change, low, high, step, changed_per, levels.
     terms : str
@@ -57,9 +60,11 @@ def fit(
     -------
     TextureFit: effects, coefficients, sources, checks, points, doughs, not_seen, left_out, design;
     `predict`, `draws`, `summary`. What varies within doughs is judged on differences within
-    doughs, the rest on dough means; each t and F has its own stratum's degrees of freedom. Where
-    as many terms as doughs leave none, `by_size` says whether an effect stands out among the
-    others (see `fitting.stand_out`).
+    doughs, the rest on dough means; each t and F has its own stratum's degrees of freedom. Where a
+    factor is set once a day, doughs are compared within their day, and that factor is judged on
+    the means of days (checks and lack of fit then are of doughs within their days). Where as many
+    terms as doughs leave no degree of freedom, `by_size` says whether an effect stands out among
+    the others (see `fitting.stand_out`).
     A factor's low_to_high is averaged over the pieces of test doughs; of a pair it is half the
     difference of one effect between low and high of the other; of a bend, how far the two ends lie
     above the middle. A control dough whose levels are known counts as a dough; the reference and
@@ -67,8 +72,9 @@ def fit(
 
     Raises
     ------
-    StudyProblems if names don't fit, a level is missing, factors always moved together, or a
-    consequence of the bake (loss, water left, droop) stands beside its causes.
+    StudyProblems if names don't fit, a level is missing, factors always moved together, a
+    consequence of the bake (loss, water left, droop) stands beside its causes, or there are too few
+    bake days for what is set once a day.
 
     Range: exact where every dough was baked alike; with uneven rounds the degrees of freedom are
     Satterthwaite's and doughs weigh by the spreads found. The interval is of this panel's mean:
@@ -106,7 +112,7 @@ def fit(
         if key not in shared:
             shared[key] = _ground(table.rows, part["piece"], factors, terms)
         ground = shared[key]
-        strata = solve_strata(ground.layout, part["mean"].to_numpy(float))
+        strata = solve_strata(ground.layout, part["mean"].to_numpy(float), ground.day)
         surfaces[attribute] = Surface(ground.model, strata)
         for name, frame in _frames(ground, strata, part["mean"].to_numpy(float), level).items():
             frame.insert(0, "attribute", attribute)
@@ -126,6 +132,7 @@ class _Ground:
     model: Model
     layout: Layout
     doughs: list[str]
+    day: np.ndarray | None
     effects: pd.DataFrame
     effect_sums: np.ndarray
     plain: list[str]
@@ -139,14 +146,36 @@ def _ground(rows, pieces, factors, terms) -> _Ground:
     layout = lay_out(model.matrix(own, own["block"]), number)
     effects, sums = effect_rows(model, own)
     plain, plain_sums = plain_coefficients(model, own)
-    return _Ground(own, model, layout, list(names), effects, sums, plain, plain_sums)
+    day = _days(own, model, layout)
+    return _Ground(own, model, layout, list(names), day, effects, sums, plain, plain_sums)
+
+
+def _days(rows, model: Model, layout: Layout) -> np.ndarray | None:
+    """Number of each dough's day where a factor is set once a day; refuses too few days.
+
+    Where every day has one dough, the dough stands for its day and there is nothing more to part.
+    """
+    if "day" not in rows.columns or rows["day"].nunique() == rows["dough"].nunique():
+        return None
+    day = pd.factorize(rows["day"].groupby(rows["dough"], sort=False).first())[0]
+    between = lay_out(layout.design, day).outer
+    number = int(day.max()) + 1
+    if number <= len(between):
+        judged = [model.names[layout.outer[one]] for one in between]
+        raise problem_error(
+            "pieces",
+            column="bake_day",
+            found=f"{number} bake days for what only days can tell: {', '.join(judged)}",
+            expected=f"{len(between) + 1} bake days or more, so that one is left to judge by",
+            mend="bake each level of what is set once a day on two days, ask for fewer terms, or "
+            "leave that factor out",
+        )
+    return day
 
 
 def _frames(ground: _Ground, strata: Strata, y: np.ndarray, level: float) -> dict:
-    root = np.sqrt(strata.weights)
-    of_dough = influence(
-        strata.outer_response * root, strata.solved, strata.s_dough, strata.df_dough
-    )
+    root, doughs = np.sqrt(strata.means.weights), strata["dough"]
+    of_dough = influence(strata.means.response * root, strata.means.solved, doughs.s, doughs.df)
     for column in ("observed", "fitted", "residual", "left_out"):
         of_dough[column] = of_dough[column] / root
     of_dough.insert(0, "dough", ground.doughs)
@@ -157,7 +186,7 @@ def _frames(ground: _Ground, strata: Strata, y: np.ndarray, level: float) -> dic
     coefficients.insert(0, "term", ground.plain)
     return {
         "effects": _effects(ground, strata, level),
-        "coefficients": coefficients.drop(columns="dough_share"),
+        "coefficients": coefficients,
         "sources": source_rows(strata, ground.model.sources),
         "checks": checks,
         "points": points,
@@ -168,7 +197,7 @@ def _frames(ground: _Ground, strata: Strata, y: np.ndarray, level: float) -> dic
 
 def _estimates(strata: Strata, sums: np.ndarray, level: float) -> pd.DataFrame:
     estimate = sums @ strata.beta
-    se, df, share = strata.error(sums)
+    se, df = strata.error(sums)
     half = t_times(level, df) * se
     with np.errstate(invalid="ignore", divide="ignore"):
         t = np.abs(estimate / se)
@@ -181,7 +210,6 @@ def _estimates(strata: Strata, sums: np.ndarray, level: float) -> pd.DataFrame:
             "ci_low": estimate - half,
             "ci_high": estimate + half,
             "ci_level": level,
-            "dough_share": share,
         }
     )
 
@@ -189,11 +217,7 @@ def _estimates(strata: Strata, sums: np.ndarray, level: float) -> pd.DataFrame:
 def _effects(ground: _Ground, strata: Strata, level: float) -> pd.DataFrame:
     numbers = _estimates(strata, ground.effect_sums, level)
     named = ground.effects
-    inner, outer = (
-        np.abs(ground.effect_sums @ part).max(axis=1, initial=0) > 1e-9 for part in strata.parts
-    )
-    # What rests on both strata is named after the one that makes it less sure.
-    stratum = np.where(outer & ~(inner & (numbers["dough_share"] < 0.5)), "dough", "piece")
+    stratum = np.array(strata.judged_by(ground.effect_sums))
     return pd.DataFrame(
         {
             **named[["term", "kind", "factor", "with"]],
@@ -214,11 +238,9 @@ def _by_size(ground: _Ground, strata: Strata, estimate, stratum, level: float) -
     said = pd.Series("", index=estimate.index, dtype="str")
     if any(factor.levels for factor in read_factors(ground.model.factors)):
         return said
-    for name, part, left in zip(
-        ("piece", "dough"), strata.parts, (strata.df_piece, strata.df_dough), strict=True
-    ):
-        own = np.flatnonzero(stratum == name)
-        if left == 0 and len(own) >= FEWEST and part.shape[1]:
+    for one, part in zip(strata.strata, strata.parts, strict=True):
+        own = np.flatnonzero(stratum == one.name)
+        if one.df == 0 and len(own) >= FEWEST and part.shape[1]:
             exact = np.linalg.norm(ground.effect_sums[own] @ part, axis=1)
             sizes = pd.Series(estimate.to_numpy()[own] / exact)
             if np.median(sizes.abs()) > 0:

@@ -80,7 +80,7 @@ def _level_point(attribute: str, surface: Surface, level: float) -> dict:
     )
     sums = _row_at(model, numbers, point)[None]
     mean = float((sums @ strata.beta)[0])
-    se, df, _ = (float(one[0]) for one in strata.error(sums))
+    se, df = (float(one[0]) for one in strata.error(sums))
     half = float(t_times(level, df)) * se
     row |= {"mean": mean, "se": se, "df": df, "ci_low": mean - half, "ci_high": mean + half}
     row |= {"ci_level": level, "scope": SCOPE, **levels}

@@ -43,7 +43,8 @@ class TextureFit:
         −1 … +1
     sources : attribute, stratum, source, df, sum_square, mean_square, f, p
     checks : attribute, s_dough, df_dough, s_piece, df_piece, lack_of_fit_f, lack_of_fit_df,
-        pure_error_df, lack_of_fit_p, press, r2, r2_predicted
+        pure_error_df, lack_of_fit_p, press, r2, r2_predicted, s_day, df_day (empty unless
+        something is set once a day)
     points : attribute, piece, dough, mean, fitted, residual
     doughs : attribute, dough, and what `fit_linear` says of each point, here of each dough's mean
     not_seen : attribute, term, words, why: terms left out since these doughs can't show them
@@ -97,8 +98,8 @@ class TextureFit:
         for attribute, surface in self.surfaces.items():
             rows = matrix_at(surface.model, levels)
             mean = rows @ surface.strata.beta
-            se, df, _ = surface.strata.error(rows)
-            next_se, next_df, _ = surface.strata.error(rows, next_piece=True)
+            se, df = surface.strata.error(rows)
+            next_se, next_df = surface.strata.error(rows, next_piece=True)
             half, wide = t_times(level, df) * se, t_times(level, next_df) * next_se
             frame = pd.DataFrame(
                 {

@@ -2,126 +2,155 @@
 
 Pieces of one dough share its error. Differences within a dough are free of it, so a bake time that
 varies within doughs is judged on those; what is the same in all pieces of a dough is judged on the
-dough's mean, against the spread between doughs. Both are plain least squares. Where rounds are
-uneven, what the within-dough step knows imperfectly is carried on to the second, and degrees of
-freedom of a mixture are Satterthwaite's.
+dough's mean, against the spread between doughs. Where a factor is set once a day, doughs share
+their day's error in the same way, and a third stratum judges it on the means of days. Each is plain
+least squares. Where rounds are uneven, what a stratum knows imperfectly is carried on to the next,
+and degrees of freedom of a mixture are Satterthwaite's.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from doughkit.fitting.solving import Solved, dependencies, least_squares
+from doughkit.fitting.solving import Solved, least_squares
+from doughkit.texture.layout import Layout, lay_out
+
+NAMES = ("piece", "dough", "day")
 
 
 @dataclass(frozen=True, eq=False)
-class Layout:
-    """What one set of pieces can be asked, the same for every attribute rated on it."""
+class Stratum:
+    """What is judged on one kind of difference.
 
-    matrix: np.ndarray
-    dough: np.ndarray
-    count: np.ndarray
-    means: np.ndarray
-    within: np.ndarray
-    inner: list[int]
-    """Columns judged within doughs; `outer`: the others, judged on dough means."""
-    outer: list[int]
-    mixed: np.ndarray
-    """What each outer column shows within doughs, as a sum of inner ones."""
-    df_piece: int
+    columns : places in the whole matrix; coef : of these, what the strata within took along set
+        aside; turn : columns of the matrix × columns here, the coefficients are Σ turn @ coef
+    parts : stratum → what a unit of its error does to `coef`; rule : from the rows to `coef`
+    s, df : the spread of a row of weight 1, and its degrees of freedom
+    scale : pieces that such a row stands for
+    """
 
-    @property
-    def typical_count(self) -> float:
-        return float(len(self.count) / (1 / self.count).sum())
+    name: str
+    columns: list[int]
+    coef: np.ndarray
+    turn: np.ndarray
+    parts: dict[str, np.ndarray]
+    rule: np.ndarray
+    s: float
+    df: int
+    scale: float = 1.0
+
+    def carried_within(self, layout: Layout, within: Stratum) -> Stratum:
+        """The same where its rows are the means of a layout whose inner columns are known."""
+        inner = layout.means[:, layout.inner]
+        turn = np.zeros((layout.matrix.shape[1], len(self.columns)))
+        turn[layout.outer] = self.turn
+        turn[layout.inner] = -layout.mixed @ self.turn
+        parts = {within.name: -self.rule @ inner @ within.parts[within.name], **self.parts}
+        averaging = layout.averaged(np.eye(len(layout.matrix)))
+        return replace(
+            self,
+            columns=[layout.outer[one] for one in self.columns],
+            turn=turn,
+            parts=parts,
+            rule=self.rule @ (averaging - inner @ within.rule),
+        )
 
 
-def lay_out(matrix: np.ndarray, dough: np.ndarray) -> Layout:
-    """Divide the columns between the strata; `dough` numbers each row's dough from 0."""
-    count = np.bincount(dough).astype(float)
-    means = np.array([np.bincount(dough, weights=column) for column in matrix.T]).T
-    means = means / count[:, None]
-    within = matrix - means[dough]
-    within[np.abs(within) < 1e-12 * np.abs(matrix).max(axis=0)] = 0.0
-    outer = sorted(dependencies(within))
-    inner = [column for column in range(matrix.shape[1]) if column not in outer]
-    df_piece = len(matrix) - len(count) - len(inner)
-    if df_piece < 1 and inner and not dependencies(means):
-        # A few second pieces can't judge anything by themselves; dough means still can.
-        inner, outer, df_piece = [], list(range(matrix.shape[1])), 0
-    mixed = np.linalg.lstsq(within[:, inner], within[:, outer], rcond=None)[0]
-    return Layout(matrix, dough, count, means, within, inner, outer, mixed, max(df_piece, 0))
+@dataclass(frozen=True, eq=False)
+class Means:
+    """The means of doughs as a regression of their own (within days, where days count)."""
+
+    design: np.ndarray
+    response: np.ndarray
+    weights: np.ndarray
+    """1 / relative variance of a dough mean."""
+    solved: Solved
 
 
 @dataclass(frozen=True, eq=False)
 class Strata:
-    """One attribute's regression.
+    """One attribute's regression: a coefficient per column, and the strata, from within to without.
 
-    beta : a coefficient per column; piece_part, dough_part: its error is
-        s_piece · piece_part @ z + s_dough · dough_part @ z' with independent normal z, z'
-    s_piece : spread of a piece within its dough; s_dough : spread of a dough's mean around the
-        surface, the pieces' share in it included; weights: 1 / relative variance of a dough mean
+    The error of the coefficients is Σ s · part @ z over the strata, z independent and normal.
     """
 
     layout: Layout
     beta: np.ndarray
-    piece_part: np.ndarray
-    dough_part: np.ndarray
-    s_piece: float
-    s_dough: float
-    df_piece: int
-    df_dough: int
-    outer_design: np.ndarray
-    outer_response: np.ndarray
-    weights: np.ndarray
-    solved: Solved
-    """Of the weighted dough means."""
-    inner_coef: np.ndarray
+    strata: list[Stratum]
+    means: Means
+    days: Layout | None
+    """Of doughs on their days; None: days are no matter."""
 
-    def error(self, functionals: np.ndarray, *, next_piece: bool = False):
-        """Standard error, degrees of freedom and the dough stratum's share of the variance.
-
-        `next_piece` adds what one more piece of a dough yet to be mixed would stray.
-        """
-        reach = [((functionals @ part) ** 2).sum(axis=1) for part in self.parts]
-        # A part that is not there must not spoil the other by being unknown.
-        piece, dough = (
-            np.where(one < 1e-18, 0.0, spread**2 * one)
-            for one, spread in zip(reach, (self.s_piece, self.s_dough), strict=True)
-        )
-        if next_piece:
-            of_piece, of_dough = self._of_next()
-            piece, dough = piece + of_piece, dough + of_dough
-        df = satterthwaite([piece, dough], [self.df_piece, self.df_dough])
-        total = piece + dough
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.sqrt(total), df, np.where(total > 0, dough / total, np.nan)
+    def __getitem__(self, name: str) -> Stratum:
+        return next(one for one in self.strata if one.name == name)
 
     @property
-    def parts(self) -> tuple[np.ndarray, np.ndarray]:
-        return self.piece_part, self.dough_part
+    def parts(self) -> list[np.ndarray]:
+        """Per stratum, what a unit of its error does to the coefficients."""
+        return [
+            sum(one.turn @ one.parts[name] for one in self.strata if name in one.parts)
+            for name in (one.name for one in self.strata)
+        ]
 
-    def _of_next(self) -> tuple[float, float]:
-        """The variance of a lone piece: of its dough as means show it, and the rest of its own."""
-        if self.df_piece < 1:
-            return 0.0, self.s_dough**2
-        alone = self.s_piece**2
-        share = 1 - 1 / self.layout.typical_count
-        return share * alone, max(self.s_dough**2, alone - share * alone)
+    def variances(self, functionals: np.ndarray) -> np.ndarray:
+        """Strata × sums of coefficients: the variance that each stratum brings."""
+        found = []
+        for one, part in zip(self.strata, self.parts, strict=True):
+            reach = ((functionals @ part) ** 2).sum(axis=1)
+            # A part that is not there must not spoil the others by being unknown.
+            found.append(np.where(reach < 1e-18, 0.0, one.s**2 * reach))
+        return np.array(found)
+
+    def error(self, functionals: np.ndarray, *, next_piece: bool = False):
+        """Standard error and degrees of freedom of sums of coefficients.
+
+        `next_piece` adds what one more piece of a dough (and day) yet to come would stray.
+        """
+        variances = self.variances(functionals)
+        if next_piece:
+            variances = variances + self._of_next()[:, None]
+        df = satterthwaite(list(variances), [one.df for one in self.strata])
+        return np.sqrt(variances.sum(axis=0)), df
+
+    def judged_by(self, functionals: np.ndarray) -> list[str]:
+        """What rests on several strata is named after the one that makes it less sure."""
+        variances = self.variances(functionals)
+        reached = np.array(
+            [np.abs(functionals @ part).max(axis=1, initial=0) > 1e-9 for part in self.parts]
+        )
+        unknown = (np.isnan(variances) & reached).any(axis=0)
+        variances = np.where(unknown | np.isnan(variances), 0.0, variances)
+        weight = np.where(reached, variances, -1.0)[::-1]
+        return [NAMES[len(weight) - 1 - place] for place in weight.argmax(axis=0)]
+
+    def _of_next(self) -> np.ndarray:
+        """The variance of a lone piece: of its day and dough as means show them, and its own."""
+        layouts = [self.layout, self.days][: len(self.strata) - 1]
+        variances, below = [], None
+        for one, layout in zip(self.strata, [*layouts, None], strict=True):
+            square = one.s**2 if below is None else max(one.s**2, below)
+            if layout is None:
+                variances.append(square)
+            elif one.df < 1:
+                variances.append(0.0)
+                below = None
+            else:
+                share = 1 - 1 / layout.typical_count
+                variances.append(share * square)
+                below = square - share * square
+        return np.array(variances)
 
     def draw(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """Coefficients as they may be, given the data: one row a draw (t in each stratum)."""
         out = np.tile(self.beta, (count, 1))
-        for part, s, df in (
-            (self.piece_part, self.s_piece, self.df_piece),
-            (self.dough_part, self.s_dough, self.df_dough),
-        ):
+        for one, part in zip(self.strata, self.parts, strict=True):
             if part.shape[1]:
                 # Nothing left to judge a spread by: how far it may be off is not known.
-                wide = (
-                    s * np.sqrt(df / rng.chisquare(df, count)) if df > 0 else np.full(count, np.nan)
-                )
+                unknown = np.full(count, np.nan)
+                known = one.df > 0
+                wide = one.s * np.sqrt(one.df / rng.chisquare(one.df, count)) if known else unknown
                 out += wide[:, None] * (rng.normal(size=(count, part.shape[1])) @ part.T)
         return out
 
@@ -141,56 +170,83 @@ def satterthwaite(variances, dfs) -> np.ndarray:
         return np.where(parts > 0, total**2 / parts, np.nan)
 
 
-def solve_strata(layout: Layout, y: np.ndarray) -> Strata:
-    """Fit one attribute: within doughs first, then what is left of the dough means."""
-    inner, outer = layout.inner, layout.outer
-    mean = np.bincount(layout.dough, weights=y) / layout.count
-    columns = layout.matrix.shape[1]
-    spread, coef, s_piece = np.zeros((0, 0)), np.zeros(0), np.nan
+def solve_strata(layout: Layout, y: np.ndarray, day: np.ndarray | None = None) -> Strata:
+    """Fit one attribute: within doughs first, then what is left of the dough means.
+
+    `day` numbers each dough's day from 0; then dough means are fitted within days, and what is
+    left of the means of days comes last.
+    """
+    pieces = _within(layout, y, "piece")
+    response = _left_of_means(layout, pieces, y)
+    weights = _weights(layout, response, pieces.s, day)
+    if day is None:
+        days, rest = None, [_between(layout.design, response, weights, "dough")]
+    else:
+        days = lay_out(layout.design, day, weights)
+        doughs = _within(days, response, "dough")
+        of_days = _left_of_means(days, doughs, response)
+        last = _between(days.design, of_days, _weights(days, of_days, doughs.s, None), "day")
+        rest = [doughs, replace(last.carried_within(days, doughs), scale=days.typical_count)]
+    carried = [one.carried_within(layout, pieces) for one in rest]
+    strata = [pieces, *(replace(one, scale=one.scale * layout.typical_count) for one in carried)]
+    beta = sum(one.turn @ one.coef for one in strata)
+    return Strata(layout, beta, strata, _of_doughs(layout, response, weights, day, days), days)
+
+
+def _within(layout: Layout, y: np.ndarray, name: str) -> Stratum:
+    """The inner columns on differences within groups."""
+    inner, size = layout.inner, layout.matrix.shape[1]
+    root = np.sqrt(layout.weights)
+    left = (y - layout.averaged(y)[layout.group]) * root
+    coef, spread, rule = np.zeros(0), np.zeros((0, 0)), np.zeros((0, len(y)))
     if inner:
-        solved = least_squares(layout.within[:, inner], y - mean[layout.dough])
-        spread, coef, left = solved.spread, solved.coef, solved.residual
-        s_piece = np.sqrt(left @ left / layout.df_piece) if layout.df_piece else np.nan
-    elif layout.df_piece:
-        left = y - mean[layout.dough]
-        s_piece = np.sqrt(left @ left / layout.df_piece)
-    design = layout.means[:, outer] - layout.means[:, inner] @ layout.mixed
-    response = mean - layout.means[:, inner] @ coef
-    df_dough = len(mean) - len(outer)
-    weights, outer_fit, s_dough = _weighted(layout, design, response, s_piece, df_dough)
-    beta = np.zeros(columns)
-    beta[outer] = outer_fit.coef
-    beta[inner] = coef - layout.mixed @ outer_fit.coef
-    dough_part = np.zeros((columns, len(outer)))
-    dough_part[outer] = outer_fit.spread
-    dough_part[inner] = -layout.mixed @ outer_fit.spread
-    # An error of the inner coefficients moves the dough means, and with them the outer ones.
-    root = np.sqrt(weights)[:, None]
-    carried = -(outer_fit.spread @ outer_fit.spread.T) @ (design * root).T
-    carried = carried @ ((layout.means[:, inner] @ spread) * root)
-    piece_part = np.zeros((columns, len(inner)))
-    piece_part[outer] = carried
-    piece_part[inner] = spread - layout.mixed @ carried
-    return Strata(
-        layout, beta, piece_part, dough_part, float(s_piece), s_dough, layout.df_piece, df_dough,
-        design, response, weights, outer_fit, coef,
-    )  # fmt: skip
+        columns = layout.within[:, inner]
+        solved = least_squares(columns, left)
+        coef, spread, left = solved.coef, solved.spread, solved.residual
+        rule = spread @ (spread.T @ columns.T) * root
+    s = float(np.sqrt(left @ left / layout.df)) if layout.df else np.nan
+    return Stratum(name, inner, coef, np.eye(size)[:, inner], {name: spread}, rule, s, layout.df)
 
 
-def _weighted(layout, design, response, s_piece: float, df: int):
-    """Dough means of few pieces weigh less, by the spreads that the data themselves show."""
+def _left_of_means(layout: Layout, within: Stratum, y: np.ndarray) -> np.ndarray:
+    return layout.averaged(y) - layout.means[:, layout.inner] @ within.coef
+
+
+def _between(design: np.ndarray, response: np.ndarray, weights: np.ndarray, name: str) -> Stratum:
+    """Plain weighted least squares: the last stratum."""
+    root, size, df = np.sqrt(weights), design.shape[1], len(design) - design.shape[1]
+    solved = least_squares(design * root[:, None], response * root)
+    s = float(np.sqrt(solved.residual @ solved.residual / df)) if df > 0 else np.nan
+    rule = (solved.spread @ solved.spread.T) @ (design * weights[:, None]).T
+    return Stratum(
+        name, list(range(size)), solved.coef, np.eye(size), {name: solved.spread}, rule, s, df
+    )
+
+
+def _of_doughs(layout: Layout, response, weights, day, days: Layout | None) -> Means:
+    design = layout.design
+    if days is not None:
+        design = np.hstack([np.eye(day.max() + 1)[day], design[:, days.inner]])
+    root = np.sqrt(weights)
+    return Means(design, response, weights, least_squares(design * root[:, None], response * root))
+
+
+def _weights(layout: Layout, response: np.ndarray, s_within: float, day) -> np.ndarray:
+    """Means of few rows weigh less, by the spreads that the data themselves show."""
+    design = layout.design
+    if day is not None:
+        design = np.hstack([np.eye(day.max() + 1)[day], design])
     weights = np.ones(len(response))
-    even = np.ptp(layout.count) == 0 or not np.isfinite(s_piece) or s_piece == 0 or df < 1
+    df = len(response) - (design.shape[1] if day is None else np.linalg.matrix_rank(design))
+    even = np.ptp(layout.count) < 1e-12 * layout.count.max()
+    even = even or not np.isfinite(s_within) or s_within == 0 or df < 1
     typical = 1 / layout.typical_count
     for _ in range(0 if even else 20):
         root = np.sqrt(weights)
         coef = np.linalg.lstsq(design * root[:, None], response * root, rcond=None)[0]
         square = float((weights * (response - design @ coef) ** 2).sum() / df)
-        ratio = max(square / s_piece**2 - typical, 0.0)
+        ratio = max(square / s_within**2 - typical, 0.0)
         before, weights = weights, (ratio + typical) / (ratio + 1 / layout.count)
         if np.abs(weights - before).max() < 1e-10:
             break
-    root = np.sqrt(weights)
-    solved = least_squares(design * root[:, None], response * root)
-    s = float(np.sqrt(solved.residual @ solved.residual / df)) if df > 0 else np.nan
-    return weights, solved, s
+    return weights

@@ -17,6 +17,7 @@ from doughkit.tables.problems import (
 )
 from doughkit.trials.coding import as_levels
 from doughkit.trials.factors import Factor, read_factors
+from doughkit.trials.records import refuse_split_days
 
 CONSEQUENCES = (
     "loss_g",
@@ -32,7 +33,10 @@ CONSEQUENCES = (
 
 @dataclass(frozen=True, eq=False)
 class PieceTable:
-    """rows: piece, dough, kind, block, one column per factor; left_out: attribute, piece, why."""
+    """rows: piece, dough, kind, block, a column per factor, day where a factor is set once a day.
+
+    left_out: attribute, piece, why.
+    """
 
     rows: pd.DataFrame
     values: pd.DataFrame
@@ -51,7 +55,7 @@ def piece_table(values, doughs, pieces, factors, *, block: str | None) -> PieceT
     _require_known(values["piece"], pieces["piece"], "values", "piece")
     _require_known(pieces["dough"], doughs["dough"], "pieces", "dough")
     rows = _joined(doughs, pieces, known, block)
-    _refuse_shared_days(rows, pieces, known)
+    rows = _with_days(rows, pieces, known)
     rows = rows[rows["piece"].isin(values["piece"])].reset_index(drop=True)
     why = _why_left_out(rows, known, block)
     values = values.reset_index(drop=True)
@@ -128,23 +132,25 @@ def _joined(doughs, pieces, known: list[Factor], block: str | None) -> pd.DataFr
     return rows if block is not None else rows.assign(block="")
 
 
-def _refuse_shared_days(rows, pieces, known: list[Factor]) -> None:
-    daily = [factor.name for factor in known if factor.changed_per == "day"]
-    if not daily:
-        return
+def _with_days(rows, pieces, known: list[Factor]) -> pd.DataFrame:
+    """Adds each piece's bake day where a factor set once a day was varied."""
+    daily = [one.name for one in known if one.changed_per == "day"]
+    if not any(len(rows[name].dropna().unique()) > 1 for name in daily):
+        return rows
     require_columns(pieces, "bake_day", table="pieces")
-    doughs_of_day = pieces.groupby("bake_day", observed=True)["dough"].nunique()
-    shared = doughs_of_day[doughs_of_day > 1]
-    if len(shared):
+    refuse_split_days(pieces, known)
+    rows = rows.assign(day=rows["piece"].map(pieces.set_index("piece")["bake_day"]))
+    days = rows.groupby("dough")["day"].nunique()
+    if days.gt(1).any():
         raise problem_error(
-            "factors",
-            key=f"factor {', '.join(daily)}",
-            column="changed_per",
-            found=f"set once a day, and days with several doughs ({', '.join(shared.index)})",
-            expected="one dough a day",
-            mend="doughs of one day are no repeats of its level; leave the factor out, or change "
-            "it per dough or per piece",
+            "pieces",
+            key=f"dough {days.idxmax()}",
+            column="bake_day",
+            found=f"baked on {days.max()} days",
+            expected=f"one day a dough, since {', '.join(daily)} is set once a day",
+            mend="mix a dough for each day",
         )
+    return rows
 
 
 def _why_left_out(rows, known: list[Factor], block: str | None) -> pd.Series:
@@ -153,6 +159,8 @@ def _why_left_out(rows, known: list[Factor], block: str | None) -> pd.Series:
     gaps = rows[names].isna()
     if block is not None:
         gaps = gaps.assign(**{block: rows["block"].isna()})
+    if "day" in rows.columns:
+        gaps = gaps.assign(bake_day=rows["day"].isna())
     missing = gaps.apply(lambda row: ", ".join(row.index[row]), axis=1)
     failed = rows.get("status", pd.Series("", index=rows.index)).eq("failed")
     reference = rows["kind"].eq("reference")

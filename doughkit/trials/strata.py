@@ -36,6 +36,11 @@ class Layout:
         """Columns with every dough's mean taken off."""
         return self.columns - dough_means(self.columns, self.dough)
 
+    def within_days(self) -> np.ndarray:
+        """The doughs' means with every day's mean taken off."""
+        means = dough_means(self.columns, self.dough)
+        return means - dough_means(means, self.day)
+
     def degrees(self) -> dict[str, int]:
         """Differences left over between doughs and between pieces, once the model has its share."""
         both = rank(np.hstack([self.doughs, self.columns]))

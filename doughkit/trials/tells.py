@@ -176,7 +176,9 @@ def _effects(every, used, known, layout, names, unknown, level) -> pd.DataFrame:
     first = len(names) - len(used)
     place = {term: first + number for number, term in enumerate(used["term"])}
     covariance = layout.covariance()
-    within = never_baked(layout.within())
+    within = {"piece": never_baked(layout.within())}
+    if _by_day(layout, known):
+        within["dough"] = never_baked(layout.within_days())
     degrees = _degrees(layout, known)
     groups = groups_together(unknown)
     rows = []
@@ -221,8 +223,10 @@ def _level_pairs(known: list[Factor], place: dict[str, int], size: int):
 def _judge(contrast, stratum, layout: Layout, covariance, unknown, within) -> dict:
     """Can it be told, with which error, judged by doughs or by pieces."""
     apart = bool(contrast.any()) and can_be_told(contrast, unknown)
-    if stratum == "piece" and apart and not can_be_told(contrast, within):
-        stratum = "dough"  # no dough was baked in more than one way: only doughs can be compared
+    for finer, coarser in (("piece", "dough"), ("dough", "day")):
+        # No dough was baked in more than one way, or no day had unlike doughs: compared are those.
+        if apart and stratum == finer in within and not can_be_told(contrast, within[finer]):
+            stratum = coarser
     if not apart:
         return {"stratum": stratum, "can_tell": False, "se": np.nan, "widened_by": np.nan}
     variance = contrast @ covariance @ contrast
@@ -245,12 +249,21 @@ def _alone(contrast, layout: Layout) -> float:
     return contrast[terms[0]] ** 2 * single.covariance()[1, 1]
 
 
+def _by_day(layout: Layout, known: list[Factor]) -> bool:
+    """Whether days are a stratum of their own: something is set once a day, and doughs share days.
+
+    Where each day has one dough, the dough stands for its day.
+    """
+    daily = any(factor.changed_per == "day" for factor in known)
+    return daily and layout.day is not None and layout.day.max() < layout.dough.max()
+
+
 def _degrees(layout: Layout, known: list[Factor]) -> dict[str, int]:
     """Leftovers per stratum; days are one of their own only where a factor is set once a day."""
-    daily = any(factor.changed_per == "day" for factor in known)
-    if daily and layout.day is not None:
+    if _by_day(layout, known):
         return layout.degrees_by_day()
     degrees = layout.degrees()
+    daily = any(factor.changed_per == "day" for factor in known)
     return {"day": degrees["dough"]} | degrees if daily else degrees
 
 
