@@ -109,6 +109,7 @@ def test_a_bake_that_cannot_be_is_refused_with_its_place(column, value, words):
         ({"thickness_mm": 60.0, "mass_before_g": 1000.0}, "thickness_mm 60.*3 to 30"),
         ({"thickness_mm": 25.0}, "density_kg_m3.*a puffed piece has a pocket"),
         ({"topping_g": 80.0}, "a topping.*shields the top"),
+        ({"puffed": "yes"}, "a pocket.*two thin layers bake otherwise"),
         ({"air_c": 600.0}, "air_c 600"),
         ({"bake_min": 60.0}, "bake_min 60"),
     ],

@@ -182,10 +182,10 @@ def calibrate(
     StudyProblems for impossible weights or bakes, an unknown oven or dough, fewer than 100 members.
 
     Range: a weighing on a plate says little about a rack, and the other way round; one at the usual
-    time little about twice the time. Puffing, toppings and a contact that fades as the piece lifts
+    time little about twice the time. Toppings, a pocket and a contact that fades as the piece lifts
     are not in the model: the unknown `drift` stands for them, and a spread of the forecast that
-    grows by 6 % of the loss with each doubling of the time (or of the dough on an area, or 80 °C)
-    away from the nearest weighed bake.
+    grows by 6 % of the loss (25 % if `puffed`) with each doubling of the time (or of the dough on
+    an area, or 80 °C) away from the nearest weighed bake.
     Source: linear conditioning of an ensemble with perturbed observations (ensemble smoother), in
     any text on data assimilation; guesses as `starting_guesses` lists them.
 

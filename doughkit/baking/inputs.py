@@ -43,7 +43,6 @@ BOX = {
 }
 """Where the model may be asked, column by column, and why not beyond."""
 
-
 POSSIBLE = {
     "air_c": (0, 700, "the temperature of air and walls [°C]"),
     "support_c": (0, 700, "the support's temperature [°C]"),
@@ -163,7 +162,7 @@ def read_bakes(bakes: pd.DataFrame, *, warn: bool = True) -> dict[str, np.ndarra
     table["support"] = bakes["support"].to_numpy(dtype=object)
     for name, usual in DEFAULTS.items():
         table[name] = _filled(_numbers(bakes, name), usual)
-    table["fan"] = _text(bakes, "fan") == "yes"
+    table |= {name: _text(bakes, name) == "yes" for name in ("fan", "puffed")}
     table["area_m2"] = _area(bakes)
     table["support_c"], table["support_mm"] = _numbers(bakes, "support_c"), _support_mm(bakes)
     table["mass_kg_m2"] = table["mass_before_g"] / 1e3 / table["area_m2"]
@@ -240,10 +239,12 @@ def _refuse_impossible(bakes: pd.DataFrame, table: dict) -> None:
         (name, table[name] > 0, "a number above 0")
         for name in ("bake_min", "mass_before_g", "water_pct", "dry_pct", "thickness_mm")
     ]
+    yes_no = ["yes", "no", ""]
     asked += [
         ("support_mm", ~on_plate | (table["support_mm"] > 0), "the support's thickness"),
         ("diameter_mm", table["area_m2"] > 0, "a diameter, or a length and a width"),
-        ("fan", np.isin(_text(bakes, "fan"), ["yes", "no", ""]), "yes or no"),
+        ("fan", np.isin(_text(bakes, "fan"), yes_no), "yes or no"),
+        ("puffed", np.isin(_text(bakes, "puffed"), yes_no), "yes or no"),
     ]
     for name, (low, high, what) in POSSIBLE.items():
         fine = (table[name] >= low) & (table[name] <= high)
@@ -283,15 +284,17 @@ def _warn_outside(bakes: pd.DataFrame, table: dict) -> None:
         values = table[name]
         beyond = np.flatnonzero((values < low) | (values > high))
         if len(beyond):
-            worst = values[beyond[0]]
+            more = f" and {len(beyond) - 1} more" if len(beyond) > 1 else ""
+            place = f"{bake_name(bakes, beyond[0])}{more}"
             said.append(
-                f"{name} {worst:g} ({bake_name(bakes, beyond[0])}"
-                + (f" and {len(beyond) - 1} more" if len(beyond) > 1 else "")
-                + f"), outside {low:g} to {high:g}: {why}"
+                f"{name} {values[beyond[0]]:g} ({place}), outside {low:g} to {high:g}: {why}"
             )
-    topped = np.flatnonzero(_numbers(bakes, "topping_g") > 0)
-    if len(topped):
-        said.append(f"a topping ({bake_name(bakes, topped[0])}): it wets and shields the top")
+    for odd, words, why in (
+        (_numbers(bakes, "topping_g") > 0, "a topping", "it wets and shields the top"),
+        (table["puffed"], "a pocket", "two thin layers bake otherwise"),
+    ):
+        if odd.any():
+            said.append(f"{words} ({bake_name(bakes, int(odd.argmax()))}): {why}")
     if said:
-        text = "the simulated bake is asked beyond its range: " + "; ".join(said)
+        text = f"the simulated bake is asked beyond its range: {'; '.join(said)}"
         warnings.warn(text, OutsideRange, stacklevel=4)

@@ -56,7 +56,7 @@ class PublishedBakes:
             "which is wide, and whose oven, time or dough on an area had mostly to be assumed. "
             f"Of the {(~puffs).sum()} that do not puff into two layers, {inside[~puffs].sum()} lie "
             f"inside; of the {puffs.sum()} that do, {inside[puffs].sum()}: among flames they lose "
-            "more than a slab without a pocket can, so do not simulate them. "
+            "more than a slab without a pocket can, so weigh your own before you trust a forecast. "
             f"Outside: {outside or 'none'}. Not forecast within 90 % from the others of its "
             f"series: {missed}."
         )
@@ -178,5 +178,5 @@ def _beside(bakes: pd.DataFrame, forecast: np.ndarray, others: np.ndarray) -> pd
     in_series = pd.Series(np.where(meets, "yes", "no"), out.index, dtype="str")
     out["inside_series"] = in_series.where(bakes["series"] != "")
     remark = np.where(bakes["flat"] == "no", LOAF, "")
-    remark = np.where(bakes["product"].str.contains("two layers"), PUFFS, remark)
+    remark = np.where(bakes["puffed"].eq("yes"), PUFFS, remark)
     return out.assign(remark=remark, assumed=bakes["assumed"], source=bakes["source"])

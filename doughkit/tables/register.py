@@ -305,6 +305,7 @@ TABLES: dict[str, Table] = {
                 ),
                 _col("overhang_mm", "number", "how far that strip stood over the edge", 10, 300),
                 _col("topping_g", "number", "topping on the piece", 0, 5000),
+                _col("puffed", "yes_no", "it opened into two layers in the oven"),
                 _col("note", "text", "anything else; stays home", home=True),
             ),
             open_to="factors",
