@@ -37,6 +37,14 @@ def said(factor: Factor, level) -> str:
     return f"{in_words(factor.name)} {level:g} {unit_of(factor.name)}".rstrip()
 
 
+def more_than_a_step(factor: Factor, one, other) -> bool:
+    """Whether two levels lie further apart than the smallest change that can be made."""
+    if factor.levels:
+        return one != other
+    step = factor.step or A_STEP * (factor.high - factor.low)
+    return abs(one - other) > step * (1 + 1e-6)
+
+
 def _fragile(weighed: Weighed, levels: pd.DataFrame, goal: pd.DataFrame) -> list[str]:
     """If halving or doubling the assumptions moves a level by more than a step, and what it costs.
 
@@ -45,12 +53,7 @@ def _fragile(weighed: Weighed, levels: pd.DataFrame, goal: pd.DataFrame) -> list
     moved = []
     for factor, row in zip(weighed.space.factors, levels.to_dict("records"), strict=True):
         others = (row["assuming_half"], row["assuming_double"])
-        if factor.levels:
-            apart = any(one != row["recommended"] for one in others)
-        else:
-            step = factor.step or A_STEP * (factor.high - factor.low)
-            apart = max(abs(one - row["recommended"]) for one in others) > step * (1 + 1e-6)
-        if apart:
+        if any(more_than_a_step(factor, row["recommended"], one) for one in others):
             both = [f"{one}" if factor.levels else f"{one:g}" for one in others]
             moved.append(f"{in_words(factor.name)} {both[0]} or {both[1]}")
     if not moved:

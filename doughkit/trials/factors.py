@@ -39,6 +39,7 @@ class Factor:
         return [f"{self.name}: {level}" for level in self.levels[:-1]] or [self.name]
 
 
+SPOKEN = {"mixed_on": "day of mixing"}
 WORD_OF_UNIT = {"min": " time", "s": " time", "h": " time", "°C": " temperature"}
 
 
@@ -48,6 +49,8 @@ def in_words(name: str) -> str:
     >>> in_words("whole_grain_pct"), in_words("bake_min")
     ('whole grain', 'bake time')
     """
+    if name in SPOKEN:
+        return SPOKEN[name]
     unit = unit_of(name)
     if unit:
         name = name.removesuffix(next(end for end in ENDINGS if name.endswith(end)))

@@ -104,8 +104,8 @@ def _differing(table: pd.DataFrame, factors: pd.DataFrame) -> list[str]:
     ]
 
 
-def _extra(column: pd.Series) -> dict[str, np.ndarray]:
-    """The record as columns, by what a step of each means."""
+def nuisance_columns(column: pd.Series) -> dict[str, np.ndarray]:
+    """A record as columns, by what a step of each means (`per` of `beside_the_factors`)."""
     if column.name in CATEGORIES:
         text = as_levels(column)
         levels = sorted(text.unique())
@@ -120,7 +120,7 @@ def _slopes(name, table, factors, terms, level):
     listed = model_terms(factors, terms)
     model = model_columns(table, factors, listed).to_numpy(float)
     model = np.column_stack([np.ones(len(model)), model])
-    extra = _extra(table[name])
+    extra = nuisance_columns(table[name])
     both = np.column_stack([model, *extra.values()])
     linear = listed.index[listed["kind"] == "linear"] + 1
     contrasts = np.eye(both.shape[1])[[*linear, *range(model.shape[1], both.shape[1])]]
