@@ -12,8 +12,9 @@ from doughkit.tables import StudyProblems
 from doughkit.trials.assumed import assumed_information
 from doughkit.trials.choices import open_choices
 from doughkit.trials.coding import code
-from doughkit.trials.exchange import Task, _gains, exchange, moves_of
+from doughkit.trials.exchange import Task, exchange, moves_of
 from doughkit.trials.factors import factors_per
+from doughkit.trials.gains import forms_of, gains
 from doughkit.trials.limits import within_limits
 from doughkit.trials.models import model_columns
 from doughkit.trials.spreads import Spreads
@@ -155,8 +156,9 @@ def test_a_gain_reckoned_from_small_matrices_is_the_difference_of_the_whole(crit
     changed[:, 2] = others[:, 2]
     white, new = (task.whiten @ task.choices.rows(one) for one in (plans, changed))
     inverse = np.linalg.inv(task.information(white))
-    spread = None if criterion == "D" else inverse @ task.moments @ inverse
-    gain = _gains(white[:, 2], new[:, 2][:, None], inverse, spread)[:, 0]
+    matrices = [inverse] if criterion == "D" else [inverse, inverse @ task.moments @ inverse]
+    forms = forms_of(np.eye(1))
+    gain = gains(white[:, 2], new[:, 2][:, None], np.stack(matrices), forms)[:, 0]
     np.testing.assert_allclose(gain, task.badness(plans) - task.badness(changed), rtol=1e-6)
 
 

@@ -363,9 +363,14 @@ def test_a_round_that_cannot_be_laid_is_refused_with_what_can(options, words):
         trials.plan_two_level(FACTORS, seed=1, **options)
 
 
-def test_a_round_needs_a_dough_factor_and_a_surface_none_per_day():
-    with pytest.raises(StudyProblems, match=r"factor hydration_pct.*plan a round at one setting"):
-        trials.plan_surface(FACTORS.assign(changed_per="day"), round=1, seed=1)
+def test_a_round_needs_a_dough_factor_and_an_extended_surface_none_per_day():
+    first = trials.plan_two_level(FACTORS, seed=1)
+    daily = FACTORS.assign(changed_per=["day", *FACTORS["changed_per"][1:]])
+    words = "let plan_optimal add days to what was baked"
+    with pytest.raises(StudyProblems, match=words):
+        trials.plan_surface(daily, first.doughs, round=2, seed=1)
+    with pytest.raises(StudyProblems, match=words):
+        fold_over(first.doughs, daily, round=2, seed=1)
     with pytest.raises(StudyProblems, match="no factor changed per dough"):
         trials.plan_two_level(FACTORS.assign(changed_per="piece"), seed=1)
 

@@ -44,7 +44,8 @@ def open_kitchen(factors, limits, pieces_per_dough: int, seed, *, by_day=False) 
             column="changed_per",
             found="changed per day",
             expected="dough or piece",
-            mend="plan a round at one setting of it; leave it out of these factors",
+            mend="plan a round at one setting of it, leaving it out of these factors; or let "
+            "plan_optimal add days to what was baked (pieces=, doughs_per_day=)",
         )
     if len(kitchen.per("dough")) == len(daily):
         raise problem_error(
@@ -55,6 +56,14 @@ def open_kitchen(factors, limits, pieces_per_dough: int, seed, *, by_day=False) 
             mend="one dough baked in several ways needs no plan: bake each way in random order",
         )
     return kitchen
+
+
+def once_a_day(kitchen: Kitchen) -> list[str]:
+    """What must be heeded where a plan does not lay out the days itself."""
+    return [
+        f"{in_words(one.name)} is set once a day: bake each level on two days or more."
+        for one in kitchen.per("day")
+    ]
 
 
 def at_sign(factor: Factor, sign: float):
@@ -93,10 +102,13 @@ def assemble(
 ) -> Round:
     """Draw the mixing order, keep steps and limits, and cross the pieces into every dough.
 
-    own_pieces: place (of the dough in `wanted`) and levels, if each dough has pieces of its own.
+    A column bake_day of `wanted` (numbers) keeps the doughs of a day together, and goes with the
+    pieces. own_pieces: place (of the dough in `wanted`) and levels, if each dough has pieces of
+    its own.
     """
     wanted = wanted.reset_index(drop=True).iloc[kitchen.draw.permutation(len(wanted))]
-    wanted = wanted.sort_values("round", kind="stable")
+    by_day = ["bake_day"] if "bake_day" in wanted.columns else []
+    wanted = wanted.sort_values(["round", *by_day], kind="stable")
     order = wanted.index
     wanted = wanted.reset_index(drop=True)
     factors = factors_per(kitchen.factors, "dough", "day")
@@ -119,8 +131,14 @@ def assemble(
     _hold_limits(doughs, pieces, kitchen)
     moved = _moved(doughs, wanted, names)
     if daily:
-        pieces = pieces.merge(doughs[["dough", *daily]], on="dough")
-        doughs = doughs.drop(columns=daily)
+        if by_day:
+            number = pd.factorize(wanted["bake_day"])[0] + 1
+            names_of_days = [
+                f"R{one}D{day}" for one, day in zip(wanted["round"], number, strict=True)
+            ]
+            doughs = doughs.assign(bake_day=names_of_days)
+        pieces = pieces.merge(doughs[["dough", *by_day, *daily]], on="dough")
+        doughs = doughs.drop(columns=[*by_day, *daily])
     return Round(doughs, pieces, moved, tuple(notes))
 
 

@@ -11,6 +11,7 @@ from doughkit.trials.assemble import (
     assemble,
     at_sign,
     centres,
+    once_a_day,
     open_kitchen,
     same_levels,
     wanted_levels,
@@ -98,10 +99,7 @@ def plan_two_level(
     corners = wanted_levels(kitchen, signs, "corner", round).assign(round=rounds)
     middle = [centres(kitchen, centre_doughs, round + place) for place in range(blocks)]
     notes = _alias_notes(factors, fraction, blocks)
-    notes += [
-        f"{in_words(one.name)} is set once a day: bake each level on two days or more."
-        for one in kitchen.per("day")
-    ]
+    notes += once_a_day(kitchen)
     return assemble(kitchen, pd.concat([corners, *middle]), notes)
 
 

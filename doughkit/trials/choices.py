@@ -20,6 +20,7 @@ from doughkit.trials.models import TIMES, model_terms
 FINEST = 41
 """At most so many levels of a number are tried in the end."""
 
+ORDER = ("day", "dough", "piece")
 MOST_COMBINATIONS = 20_000
 EVERYWHERE = 2**13
 """Points over which a mean within limits is taken."""
@@ -64,10 +65,11 @@ class Choices:
     low: np.ndarray
     high: np.ndarray
     """Limits: low ≤ coded row · weights ≤ high, a column of weights per limit."""
+    of_day: np.ndarray
     of_dough: np.ndarray
-    """Which coded columns belong to whole doughs."""
+    """Which coded columns belong to whole days, to whole doughs."""
     failed: np.ndarray
-    """Failed doughs × those columns."""
+    """Failed doughs × the columns of doughs."""
 
     @property
     def free(self) -> bool:
@@ -75,7 +77,7 @@ class Choices:
 
     def rows(self, coded: np.ndarray) -> np.ndarray:
         """The model's columns at coded rows (last axis)."""
-        return np.take(coded, self.left, axis=-1) * np.take(coded, self.right, axis=-1)
+        return coded.take(self.left, axis=-1) * coded.take(self.right, axis=-1)
 
     def allowed(self, coded: np.ndarray) -> np.ndarray:
         """True where all limits are kept and no failed dough is near (last axis: coded row)."""
@@ -139,14 +141,31 @@ class Choices:
     def _count(self, most: int) -> float:
         return float(np.prod([float(len(slot.some(most))) for slot in self.slots]))
 
-    def draw(self, rng: np.random.Generator, shape: tuple[int, int, int]) -> np.ndarray:
-        """Plans (of `shape` plan × dough × piece) drawn evenly: doughs, then bakes they allow."""
+    def draw(
+        self, rng: np.random.Generator, shape: tuple[int, int, int], of_dough: int = 0
+    ) -> np.ndarray:
+        """Plans (of `shape` plan × dough × piece) drawn evenly: doughs, then bakes they allow.
+
+        of_dough: pieces of each dough, where a day's doughs stand in the place of one.
+        """
         rows = self.combinations
-        begins = np.flatnonzero((np.diff(rows[:, self.of_dough], axis=0) != 0).any(axis=1)) + 1
-        edges = np.concatenate([[0], begins, [len(rows)]])
-        dough = rng.integers(len(edges) - 1, size=(*shape[:2], 1))
+        edges = _edges(rows[:, [*self.of_day, *self.of_dough]])
+        if of_dough:
+            days = _edges(rows[edges[:-1]][:, self.of_day])
+            day = rng.integers(len(days) - 1, size=(*shape[:2], 1))
+            place = rng.random((*shape[:2], shape[2] // of_dough))
+            dough = days[day] + np.floor(place * (days[day + 1] - days[day])).astype(int)
+            dough = dough.repeat(of_dough, axis=2)
+        else:
+            dough = rng.integers(len(edges) - 1, size=(*shape[:2], 1))
         low, high = edges[dough], edges[dough + 1]
         return rows[low + np.floor(rng.random(shape) * (high - low)).astype(int)]
+
+
+def _edges(rows: np.ndarray) -> np.ndarray:
+    """Where runs of equal rows begin, and the end."""
+    begins = np.flatnonzero((np.diff(rows, axis=0) != 0).any(axis=1)) + 1
+    return np.concatenate([[0], begins, [len(rows)]])
 
 
 def _crossed(each: list[np.ndarray]) -> np.ndarray:
@@ -158,7 +177,7 @@ def _crossed(each: list[np.ndarray]) -> np.ndarray:
 
 def open_choices(factors, limits, doughs, terms: str | pd.DataFrame) -> Choices:
     """Choices for a table of factors; `doughs` tells which doughs failed."""
-    known = sorted(read_factors(factors), key=lambda one: one.changed_per == "piece")
+    known = sorted(read_factors(factors), key=lambda one: ORDER.index(one.changed_per))
     slots, place = [], 1
     for factor in known:
         own = factors[factors["factor"].eq(factor.name)]
@@ -169,16 +188,20 @@ def open_choices(factors, limits, doughs, terms: str | pd.DataFrame) -> Choices:
         place += codes.shape[1]
     names = ["", *(name for factor in known for name in factor.coded_columns)]
     left, right = _products(factors, terms, names)
-    of_dough = [factor for factor in known if factor.changed_per != "piece"]
+    of_dough = [factor for factor in known if factor.changed_per == "dough"]
     columns = [name for one in of_dough for name in one.coded_columns]
     failed = np.zeros((0, len(columns)))
     if doughs is not None:
         there = failed_doughs(doughs, of_dough)
         own = factors[factors["factor"].isin([one.name for one in of_dough])]
         failed = code(there, own)[columns].to_numpy(float)
-    at = np.array([names.index(name) for name in columns], dtype=int)
+    at = {
+        per: np.array([names.index(name) for one in known if one.changed_per == per
+                       for name in one.coded_columns], dtype=int)
+        for per in ("day", "dough")
+    }  # fmt: skip
     bounds = _limits(limits, slots, place)
-    return Choices(slots, names, left, right, *bounds, at, failed)
+    return Choices(slots, names, left, right, *bounds, at["day"], at["dough"], failed)
 
 
 def _products(factors, terms, names: list[str]) -> tuple[np.ndarray, np.ndarray]:

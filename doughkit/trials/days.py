@@ -33,7 +33,8 @@ def plan_days(
     Parameters
     ----------
     round : Round, or (doughs, pieces)
-        The planned round; its pieces need bake_min.
+        The planned round; its pieces need bake_min. Where they have their bake_day already (as
+        `plan_optimal` gives it where something is set once a day), that is kept.
     oven : row, mapping or one-row DataFrame
         Of the table `ovens`: preheat_min, gap_min, pieces_per_bake.
     factors : DataFrame, optional
@@ -87,12 +88,13 @@ def plan_days(
     fitting = _on_the_bench(fitting, every_day, most_doughs)
     names = doughs.loc[doughs["dough"].isin(pieces["dough"]), "dough"].to_numpy()
     groups = _alike_by_day(names, pieces, factors)
+    given = _days_given(pieces, fitting)
     counts = [-(-len(group) // fitting) for group in groups]
     if len(groups) > 1:
         counts = [
             max(count, min(2, len(group))) for count, group in zip(counts, groups, strict=True)
         ]
-    needed = sum(counts)
+    needed = sum(counts) if given is None else len(given)
     if days is not None and needed > days:
         raise problem_error(
             "plan",
@@ -101,20 +103,40 @@ def plan_days(
             expected=f"{fitting} doughs an evening, {needed} evenings",
             mend=f"bake on {needed} evenings, or plan {fitting * days} doughs",
         )
-    number = int(doughs["round"].min()) if "round" in doughs.columns else 1
-    parts = []
-    split = [
-        part
-        for group, count in zip(groups, counts, strict=True)
-        for part in _split(doughs, group, count, draw)
+    if given is None:
+        split = [
+            part
+            for group, count in zip(groups, counts, strict=True)
+            for part in _split(doughs, group, count, draw)
+        ]
+        split = split if len(groups) == 1 else [split[at] for at in draw.permutation(len(split))]
+        number = int(doughs["round"].min()) if "round" in doughs.columns else 1
+        given = {f"R{number}D{place}": part for place, part in enumerate(split, start=1)}
+    parts = [
+        _one_day(pieces[pieces["dough"].isin(part)], every_day, day, one, draw)
+        for day, part in given.items()
     ]
-    split = split if len(groups) == 1 else [split[at] for at in draw.permutation(len(split))]
-    for place, part in enumerate(split, start=1):
-        today = pieces[pieces["dough"].isin(part)]
-        parts.append(_one_day(today, every_day, f"R{number}D{place}", one, draw))
     planned = pd.concat(parts, ignore_index=True)
     first = ["piece", "dough", "bake_day", "bake_order", "oven"]
     return planned[[*first, *(name for name in planned if name not in first)]]
+
+
+def _days_given(pieces: pd.DataFrame, fitting: int) -> dict[str, np.ndarray] | None:
+    """The doughs of each bake day, where the plan names it for every piece."""
+    if "bake_day" not in pieces.columns or pieces["bake_day"].isna().any():
+        return None
+    found = {day: part["dough"].unique() for day, part in pieces.groupby("bake_day", sort=False)}
+    full = {day: len(part) for day, part in found.items() if len(part) > fitting}
+    if full:
+        raise problem_error(
+            "pieces",
+            key=f"bake day {next(iter(full))}",
+            column="bake_day",
+            found=f"{max(full.values())} doughs on a day",
+            expected=f"at most {fitting}, which fit an evening",
+            mend=f"plan with doughs_per_day={fitting}, or leave bake_day out",
+        )
+    return found
 
 
 def _alike_by_day(names: np.ndarray, pieces: pd.DataFrame, factors) -> list[np.ndarray]:

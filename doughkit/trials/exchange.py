@@ -1,8 +1,7 @@
 """Coordinate exchange for doughs and pieces: many starts bettered together, one level at a time.
 
-The rows of a dough's pieces are whitened by the error they share. A changed level then adds new
-rows and takes old ones away, and what the criterion gains follows from small matrices, one per
-trial, without a determinant of the whole.
+The rows of a dough's pieces are whitened by the error they share. Where something is set once a
+day, the pieces of all doughs of a day are.
 """
 
 from __future__ import annotations
@@ -11,44 +10,64 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from doughkit.trials.choices import Choices
+from doughkit.trials.choices import Choices, Slot
+from doughkit.trials.gains import forms_of, gains
 
-STARTS, ROUNDS, KEPT = 48, 8, 16
-"""Plans drawn at random; how often the best are stirred and bettered again; how many those are."""
+STARTS = 48
+"""Plans drawn at random."""
 
-PIECES_AGAIN = 480
-"""Pieces stirred in each round, over all copies of the best plans, so that no search takes long."""
+ROUNDS, KEPT, PIECES_AGAIN = 8, 16, 480
+"""How often the best are stirred and bettered again; how many those are; and so many pieces are
+stirred in each round, over all copies of the best, that no search takes long."""
+
+WIDE_ROUNDS, WIDE_KEPT, WIDE_PIECES = 6, 48, 960
+"""The same where every term is to be told by the doughs alone: there are more blind ends then, and
+which plan is best at all levels shows late. Of larger plans fewer are kept."""
 
 PASSES, PASSES_AT_ONCE = 30, 3
 """At the end a plan is bettered until nothing gains; before, a few passes show what it is worth."""
 
 LEVELS_FIRST, LEVELS_NEXT = 3, 5
+NODES = 3
 LEAST_GAIN = 1e-7
-SINGULAR = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
 class Task:
     """What a search is to better.
 
-    Plans are arrays start × dough × piece × coded column.
+    Plans are arrays start × dough × piece × coded column. Where something is set once a day, a
+    day with the pieces of all its doughs stands in the place of a dough.
     """
 
     choices: Choices
     doughs: int
     whiten: np.ndarray
-    """piece × piece: the inverse root of the errors of one dough's pieces."""
+    """piece × piece: the inverse root of the errors of one dough's pieces; of unlike days one for
+    each (day × piece × piece), nought where a day has fewer."""
     known: np.ndarray
     """Information there already: doughs baked, starting assumptions, a trace of a ridge."""
     moments: np.ndarray | None
     """Of the levels over which errors are averaged (I); None: the determinant counts (D)."""
+    of_dough: int = 0
+    """Pieces of each dough of a day; 0: there are no days."""
 
     @property
     def pieces(self) -> int:
-        return len(self.whiten)
+        return self.whiten.shape[-1]
+
+    @property
+    def there(self) -> np.ndarray:
+        """dough (or day) × piece: False where a day has fewer."""
+        there = np.diagonal(self.whiten, axis1=-2, axis2=-1) > 0
+        return np.broadcast_to(there, (self.doughs, self.pieces))
+
+    def white(self, dough: int, rows: np.ndarray) -> np.ndarray:
+        """Rows of one dough (or day) in units of their errors."""
+        return (self.whiten if self.whiten.ndim == 2 else self.whiten[dough]) @ rows
 
     def draw(self, rng: np.random.Generator, plans: int) -> np.ndarray:
-        return self.choices.draw(rng, (plans, self.doughs, self.pieces))
+        return self.choices.draw(rng, (plans, self.doughs, self.pieces), self.of_dough)
 
     def information(self, white: np.ndarray) -> np.ndarray:
         flat = white.reshape(len(white), -1, white.shape[-1])
@@ -64,44 +83,70 @@ class Task:
 
 @dataclass(frozen=True, eq=False)
 class Move:
-    """One level of one dough that may change: which pieces share it, what it may be."""
+    """One level of one dough that may change: which pieces share it, what it may be.
+
+    The rows of the model are at most squares in one number: products at all its levels are weighed
+    together from those at three of them, the nodes. Fewer levels stand for themselves.
+    """
 
     dough: int
     pieces: slice
     columns: slice
     codes: np.ndarray
+    nodes: np.ndarray
+    forms: np.ndarray
+    """As `forms_of` has it."""
 
 
-def search(task: Task, *, seed) -> np.ndarray:
-    """The best plan found (dough × piece × coded column)."""
+def _move(dough: int, pieces: slice, slot: Slot, most_levels: int) -> Move:
+    codes = slot.some(most_levels)
+    if slot.factor.levels or len(codes) <= NODES:
+        nodes, weights = codes, np.eye(len(codes))
+    else:
+        nodes = slot.some(NODES)
+        weights = codes ** np.arange(NODES) @ np.linalg.inv(nodes ** np.arange(NODES))
+    return Move(dough, pieces, slot.columns, codes, nodes, forms_of(weights))
+
+
+def search(task: Task, *, seed, wide: bool = False) -> np.ndarray:
+    """The best plan found (dough × piece × coded column); `wide`: keep more plans on the way."""
     rng = np.random.default_rng(seed)
+    size, rounds, kept = task.doughs * task.pieces, ROUNDS, KEPT
+    if wide:
+        rounds, kept = WIDE_ROUNDS, min(max(WIDE_PIECES // size, KEPT), WIDE_KEPT)
     next_moves = moves_of(task, LEVELS_NEXT)
     # Where combinations are forbidden, few levels would leave too few ways out.
     moves = moves_of(task, LEVELS_FIRST) if task.choices.free else next_moves
     plans, badness = exchange(task, task.draw(rng, STARTS), moves, PASSES_AT_ONCE)
-    for _ in range(ROUNDS):
-        plans, badness = _distinct_best(plans, badness)
-        copies = -(-PIECES_AGAIN // (task.doughs * task.pieces * len(plans)))
-        stirred = _stir(task, np.repeat(plans, min(copies, STARTS // len(plans)), axis=0), rng)
+    for _ in range(rounds):
+        plans, badness = _distinct_best(plans, badness, kept)
+        copies = -(-PIECES_AGAIN // (size * len(plans)))
+        copies = max(min(copies, STARTS // len(plans)), 1)
+        stirred = _stir(task, np.repeat(plans, copies, axis=0), rng)
         new, how_bad = exchange(task, stirred, next_moves, PASSES_AT_ONCE)
         plans, badness = np.concatenate([plans, new]), np.concatenate([badness, how_bad])
-    plans, badness = exchange(task, _distinct_best(plans, badness)[0], moves_of(task))
+    plans, badness = exchange(task, _distinct_best(plans, badness, kept)[0], moves_of(task))
     return plans[badness.argmin()]
 
 
 def moves_of(task: Task, most_levels: int | None = None) -> list[Move]:
     """Every level that may change, in the order in which a pass goes through them."""
-    each = [
-        (slot, [slice(one, one + 1) for one in range(task.pieces)])
-        if slot.factor.changed_per == "piece"
-        else (slot, [slice(0, task.pieces)])
-        for slot in task.choices.slots
-    ]
+    whole = slice(0, task.pieces)
+    spans = {
+        "piece": [slice(one, one + 1) for one in range(task.pieces)],
+        "dough": [whole],
+        "day": [whole],
+    }
+    if task.of_dough:
+        begins = range(0, task.pieces, task.of_dough)
+        spans["dough"] = [slice(one, one + task.of_dough) for one in begins]
+    there = task.there
     return [
-        Move(dough, pieces, slot.columns, slot.some(most_levels or len(slot.codes)))
+        _move(dough, pieces, slot, most_levels or len(slot.codes))
         for dough in range(task.doughs)
-        for slot, spans in each
-        for pieces in spans
+        for slot in task.choices.slots
+        for pieces in spans[slot.factor.changed_per]
+        if there[dough, pieces.start]
     ]
 
 
@@ -127,89 +172,51 @@ class _State:
     def __init__(self, task: Task, plans: np.ndarray):
         self.task, self.plans = task, plans
         self.white = task.whiten @ task.choices.rows(plans)
-        self.inverse = np.linalg.inv(task.information(self.white))
-        self.spread = None
+        self.matrices = self._matrices(self.white)
         self.least = np.full(len(plans), LEAST_GAIN)
         if task.moments is not None:
-            self.spread = self.inverse @ task.moments @ self.inverse
-            self.least = LEAST_GAIN * (self.inverse * task.moments).sum(axis=(1, 2))
+            self.least = LEAST_GAIN * (self.matrices[0] * task.moments).sum(axis=(1, 2))
+
+    def _matrices(self, white: np.ndarray) -> np.ndarray:
+        """The inverse of the information, and for I what errors over all levels make of it."""
+        inverse = np.linalg.inv(self.task.information(white))
+        if self.task.moments is None:
+            return inverse[None]
+        return np.stack([inverse, inverse @ self.task.moments @ inverse])
 
     def take_best(self, move: Move) -> np.ndarray:
         """Set the level that gains most where it gains at all; gives the plans that changed."""
         task, dough = self.task, move.dough
-        trial = np.repeat(self.plans[:, dough][:, None], len(move.codes), axis=1)
-        trial[:, :, move.pieces, move.columns] = move.codes[None, :, None]
-        new = task.whiten @ task.choices.rows(trial)
-        gain = _gains(self.white[:, dough], new, self.inverse, self.spread)
+        now = self.plans[:, dough]
+        new = task.white(dough, task.choices.rows(_tried(now, move, move.nodes)))
+        gain = gains(self.white[:, dough], new, self.matrices, move.forms)
         if not task.choices.free:
-            gain = np.where(task.choices.allowed(trial).all(axis=2), gain, -np.inf)
+            kept = task.choices.allowed(_tried(now, move, move.codes)).all(axis=2)
+            gain = np.where(kept, gain, -np.inf)
         best = gain.argmax(axis=1)
-        go = np.flatnonzero(gain[np.arange(len(gain)), best] > self.least)
+        go = (gain[np.arange(len(gain)), best] > self.least).nonzero()[0]
         if len(go):
-            self.plans[go, dough], self.white[go, dough] = trial[go, best[go]], new[go, best[go]]
-            self.inverse[go] = np.linalg.inv(task.information(self.white[go]))
-            if self.spread is not None:
-                self.spread[go] = self.inverse[go] @ task.moments @ self.inverse[go]
+            changed = now[go]
+            changed[:, move.pieces, move.columns] = move.codes[best[go], None]
+            self.plans[go, dough] = changed
+            self.white[go, dough] = task.white(dough, task.choices.rows(changed))
+            self.matrices[:, go] = self._matrices(self.white[go])
         return go
 
 
-def _gains(old, new, inverse, spread) -> np.ndarray:
-    """What each trial gains: in log determinant, or in mean error variance (with `spread`).
-
-    old: plan × row × term, new: plan × trial × row × term. First the new rows are added, which is
-    always safe, then the old ones are taken away; -inf where that leaves a term unknown.
-    """
-    one = np.eye(new.shape[2])
-    oo, on, nn = _forms(old, new, inverse)
-    added = _inverse(nn + one)
-    carried = on @ added
-    left = one - oo + carried @ on.mT
-    size = _determinant(left)
-    safe = size > SINGULAR
-    left = np.where(safe[..., None, None], left, one)
-    if spread is None:
-        gain = np.log(_determinant(nn + one)) + np.log(np.where(safe, size, 1.0))
-        return np.where(safe, gain, -np.inf)
-    oo, on, nn = _forms(old, new, spread)
-    across = carried @ on.mT
-    lost = oo - across - across.mT + carried @ nn @ carried.mT
-    gain = (added * nn).sum(axis=(-1, -2)) - (_inverse(left) * lost).sum(axis=(-1, -2))
-    return np.where(safe, gain, -np.inf)
+def _tried(now: np.ndarray, move: Move, codes: np.ndarray) -> np.ndarray:
+    """The dough of each plan with each of some levels: plan × level × piece × coded column."""
+    tried = now[:, None].repeat(len(codes), axis=1)
+    tried[:, :, move.pieces, move.columns] = codes[:, None]
+    return tried
 
 
-def _forms(old, new, matrix):
-    """old · matrix · old, old · matrix · new, new · matrix · new."""
-    plans, trials, rows, terms = new.shape
-    halfway = old @ matrix
-    flat = new.reshape(plans, trials * rows, terms)
-    crossed = (flat @ halfway.mT).reshape(plans, trials, rows, rows)
-    inner = (flat @ matrix).reshape(new.shape) @ new.mT
-    return (halfway @ old.mT)[:, None], crossed.mT, inner
-
-
-def _determinant(matrix):
-    if matrix.shape[-1] == 1:
-        return matrix[..., 0, 0]
-    if matrix.shape[-1] == 2:
-        return matrix[..., 0, 0] * matrix[..., 1, 1] - matrix[..., 0, 1] * matrix[..., 1, 0]
-    return np.linalg.det(matrix)
-
-
-def _inverse(matrix):
-    if matrix.shape[-1] == 1:
-        return 1 / matrix
-    if matrix.shape[-1] == 2:
-        turned = matrix[..., ::-1, ::-1] * np.array([[1.0, -1.0], [-1.0, 1.0]])
-        return turned.mT / _determinant(matrix)[..., None, None]
-    return np.linalg.inv(matrix)
-
-
-def _distinct_best(plans: np.ndarray, badness: np.ndarray):
+def _distinct_best(plans: np.ndarray, badness: np.ndarray, kept: int):
     """The best few plans and their badness, those of one badness counted once."""
     order = np.argsort(badness, kind="stable")
     values = badness[order]
     apart = np.diff(values, prepend=-np.inf) > 1e-6 * np.maximum(np.abs(values), 1e-3)
-    place = order[apart][:KEPT]
+    place = order[apart][:kept]
     return plans[place], badness[place]
 
 

@@ -12,10 +12,18 @@ from doughkit.trials.assemble import assemble, open_kitchen
 from doughkit.trials.assumed import assumed_information
 from doughkit.trials.catalogue import usable_doughs
 from doughkit.trials.choices import Choices, open_choices
+from doughkit.trials.daily import (
+    by_day,
+    doughs_of,
+    of_dough,
+    require_doughs_per_day,
+    said_of_days,
+    whitening,
+)
 from doughkit.trials.exchange import Task, search
 from doughkit.trials.factors import read_factors
 from doughkit.trials.models import TERMS, model_columns, model_terms
-from doughkit.trials.records import join_records
+from doughkit.trials.records import bake_days, join_records
 from doughkit.trials.rounds import Round
 from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import Layout, groups_together, never_baked, rank
@@ -37,6 +45,7 @@ def plan_optimal(
     doughs_to_add: int,
     pieces: pd.DataFrame | None = None,
     pieces_per_dough: int = 2,
+    doughs_per_day: int | None = None,
     criterion: str = "I",
     terms: str = "quadratic",
     assumptions: pd.DataFrame | None = None,
@@ -63,6 +72,9 @@ def plan_optimal(
         Table `pieces` of `doughs`; needed with them.
     pieces_per_dough : int
         Pieces baked of each new dough, each in its own way as far as that pays.
+    doughs_per_day : int, optional
+        Doughs that one bake day holds (see `capacity`); needed where something is set once a day,
+        and of no matter elsewhere. New pieces then have a bake_day, which `plan_days` keeps.
     criterion : str
         "I": the error of a predicted panel mean, averaged over all levels allowed, is least.
         "D": the terms of the model, taken together, are known best.
@@ -103,24 +115,35 @@ def plan_optimal(
     [1.6, 2.1, 2.1, 2.6]
     """
     _require_counts(doughs_to_add, pieces_per_dough, criterion)
-    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed)
+    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed, by_day=True)
+    daily = kitchen.per("day")
+    require_doughs_per_day(daily, doughs_per_day)
     spreads = spreads or Spreads()
-    before = _baked(factors, doughs, pieces, terms, spreads)
+    before, days = _baked(factors, doughs, pieces, terms, spreads)
     choices = open_choices(factors, limits, doughs, terms)
-    if assumptions is None:
-        _require_told(choices, before, doughs_to_add, pieces_per_dough, (factors, terms))
-        known = RIDGE / spreads.of_piece * np.eye(before.shape[1])
-    else:
+    known = RIDGE / spreads.of_piece * np.eye(before.shape[1])
+    if assumptions is not None:
         known = assumed_information(factors, terms, assumptions)
-    error = spreads.of_piece * np.eye(pieces_per_dough) + spreads.dough**2
-    whiten = np.linalg.inv(np.linalg.cholesky(error))
-    moments = choices.moments()
-    known = known + before.T @ before
-    task = Task(choices, doughs_to_add, whiten, known, moments if criterion == "I" else None)
-    plan = search(task, seed=kitchen.draw)
-    error = float(np.sqrt(replace(task, moments=moments).badness(plan[None])[0]))
+    whiten = whitening(of_dough(pieces_per_dough, spreads))
+    moments = choices.moments() if criterion == "I" else None
+    task = Task(choices, doughs_to_add, whiten, known + before.T @ before, moments)
+
+    def spread_out(count: int) -> Task:
+        more = replace(task, doughs=count)
+        return by_day(more, doughs_per_day, spreads) if daily else more
+
+    if assumptions is None:
+        _require_told(spread_out, before, doughs_to_add, (factors, terms))
+    task = spread_out(doughs_to_add)
+    plan = search(task, seed=kitchen.draw, wide=assumptions is None)
+    averaged = replace(task, moments=choices.moments())
+    error = float(np.sqrt(averaged.badness(plan[None])[0]))
     notes = _notes(error, criterion, spreads, len(before), len(choices.failed))
+    notes += said_of_days(daily, days + task.doughs, model_terms(factors, terms))
+    plan, day = doughs_of(task, plan)
     wanted, own = _as_levels(choices, plan, round)
+    if day is not None:
+        wanted["bake_day"] = kitchen.draw.permutation(task.doughs)[day]
     taken = () if doughs is None else doughs["dough"]
     return assemble(kitchen, wanted, notes, taken=taken, own_pieces=own)
 
@@ -145,14 +168,16 @@ def _require_counts(doughs_to_add: int, pieces_per_dough: int, criterion: str) -
         )
 
 
-def _baked(factors, doughs, pieces, terms: str, spreads: Spreads) -> np.ndarray:
-    """The columns of the doughs there already, in units of their error: no rows if there is none.
+def _baked(factors, doughs, pieces, terms: str, spreads: Spreads) -> tuple[np.ndarray, int]:
+    """The columns of the doughs there already, in units of their error, and how many bake days.
 
-    Failed doughs tell nothing here, nor do doughs whose pieces are not listed.
+    No rows if there are no doughs. Failed doughs tell nothing here, nor do doughs whose pieces are
+    not listed. Days have an error of their own only where something is set once a day.
     """
+    known = read_factors(factors)
     nothing = np.zeros((0, 1 + len(model_terms(factors, terms))))
     if doughs is None or usable_doughs(doughs, read_factors(factors, per="dough")).empty:
-        return nothing
+        return nothing, 0
     if pieces is None:
         raise problem_error(
             "pieces",
@@ -164,17 +189,24 @@ def _baked(factors, doughs, pieces, terms: str, spreads: Spreads) -> np.ndarray:
     columns = model_columns(table, factors, terms).to_numpy(float)
     columns = np.hstack([np.ones((len(table), 1)), columns])
     number = pd.factorize(table["dough"])[0]
-    return Layout(columns, number, spreads.dough**2, spreads.of_piece).white()
+    daily = any(one.changed_per == "day" for one in known)
+    day = bake_days(table, known) if daily else None
+    layout = Layout(columns, number, spreads.dough**2, spreads.of_piece, day, spreads.day**2)
+    return layout.white(), 0 if day is None else int(day.max()) + 1
 
 
-def _require_told(choices: Choices, before, doughs: int, pieces: int, model) -> None:
-    """Refuse terms that the doughs, however chosen, could not tell; model: factors, terms."""
-    size = len(choices.left)
+def _require_told(spread_out, before, doughs: int, model) -> None:
+    """Refuse terms that the doughs, however chosen, could not tell; model: factors, terms.
+
+    spread_out: number of doughs → the search for so many.
+    """
+    size = before.shape[1]
 
     def told(count: int, tries: int) -> list[np.ndarray]:
         """The columns of some sets of doughs drawn at random."""
-        plans = choices.draw(np.random.default_rng(count), (tries, count, pieces))
-        rows = choices.rows(plans).reshape(tries, -1, size)
+        task = spread_out(count)
+        plans = task.draw(np.random.default_rng(count), tries)
+        rows = task.choices.rows(plans)[:, task.there]
         return [np.vstack([before, one]) for one in rows]
 
     def will_do(count: int) -> bool:
@@ -182,10 +214,11 @@ def _require_told(choices: Choices, before, doughs: int, pieces: int, model) -> 
 
     if will_do(doughs):
         return
-    enough = next((count for count in range(doughs + 1, size + 1) if will_do(count)), None)
+    enough = next((count for count in range(doughs + 1, 2 * size + 1) if will_do(count)), None)
     if enough is None:
         raise _never_told(told(4 * size, 1)[0], *model)
-    terms = model[1]
+    task, terms = spread_out(doughs), model[1]
+    pieces = task.of_dough or task.pieces
     simpler = TERMS[: TERMS.index(terms)]
     fewer = f', or ask for terms="{simpler[-1]}"' if simpler else ""
     raise problem_error(

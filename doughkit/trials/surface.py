@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -14,82 +15,21 @@ from doughkit.trials.assemble import (
     assemble,
     at_sign,
     centres,
+    once_a_day,
     open_kitchen,
     same_levels,
     wanted_levels,
 )
+from doughkit.trials.axial import KINDS, axial_distance, known_kind
 from doughkit.trials.catalogue import usable_doughs
 from doughkit.trials.edges import edge_signs
 from doughkit.trials.factors import Factor, in_words
-from doughkit.trials.fractional import MOST_FACTORS, corner_signs, defining_words, halvings
+from doughkit.trials.fractional import MOST_FACTORS, corner_signs, defining_words
 from doughkit.trials.rounds import Round
 
-KINDS = ("face-centred", "rotatable", "orthogonal in blocks")
 ON_EDGES = "box-behnken"
 HALVED_FROM = 5
 """From so many factors half of the corners tell all pairs apart, and no more are asked for."""
-
-
-def axial_distance(
-    factors: int,
-    *,
-    kind: str = "face-centred",
-    fraction: float = 1,
-    centre_with_corners: int = 2,
-    centre_with_axial: int = 2,
-) -> float:
-    """Give the distance of the axial doughs from the centre, the corners being at 1.
-
-    Question: how far out should the axial doughs lie, by which rule?
-
-    Parameters
-    ----------
-    factors : int
-        Dough factors.
-    kind : str
-        The rule. "face-centred": 1, no level beyond low and high. "rotatable": the fourth root of
-        the number of corners; what the round tells depends on the distance from the centre only.
-        "orthogonal in blocks": the difference between the corner round and the axial round
-        travels with no effect; depends on the centre doughs in each.
-    fraction : float
-        Part of all corners that is baked.
-    centre_with_corners, centre_with_axial : int
-        Centre doughs in the corner round(s) together, and in the axial round; they count for
-        "orthogonal in blocks" only.
-
-    Returns
-    -------
-    float: the distance in units of the corners' distance along one factor.
-
-    Raises
-    ------
-    StudyProblems if `kind` is none of the three.
-
-    Range: the distance that makes the squares themselves orthogonal is another rule, not offered.
-    Source: Box & Hunter, Annals of Mathematical Statistics 28, 1957, 195-241.
-
-    >>> round(axial_distance(3, kind="rotatable"), 4)
-    1.6818
-    """
-    _known_kind(kind)
-    corners = 2.0**factors / 2 ** halvings(fraction, factors)
-    if kind == "face-centred":
-        return 1.0
-    if kind == "rotatable":
-        return corners**0.25
-    axial = 2 * factors + centre_with_axial
-    return float(np.sqrt(corners * axial / (2 * (corners + centre_with_corners))))
-
-
-def _known_kind(kind: str, kinds: tuple[str, ...] = KINDS) -> None:
-    if kind not in kinds:
-        raise problem_error(
-            "plan",
-            column="kind",
-            found=repr(kind),
-            expected=", ".join(kinds),
-            mend="name the rule for the axial doughs",
-        )
 
 
 def plan_surface(
@@ -136,9 +76,12 @@ def plan_surface(
     Raises
     ------
     StudyProblems if an axial level would lie beyond low or high, a dough lies outside the limits,
-    a dough factor is a category, or a name is taken.
+    a dough factor is a category, a name is taken, or `doughs` are given and a factor is set once a
+    day (`plan_optimal` adds to those).
 
-    Range: 2 to 7 dough factors; from 5 on, half of the corners. Box-Behnken: 3 to 7.
+    Range: 2 to 7 dough factors; from 5 on, half of the corners. Box-Behnken: 3 to 7. What is set
+    once a day is planned like a dough's and stands in `pieces`, its centre doughs at low and high
+    in turn; `plan_days` then keeps each day to one level.
     Source: Box & Hunter, Annals of Mathematical Statistics 28, 1957, 195-241; Box & Behnken,
     Technometrics 2, 1960, 455-475.
 
@@ -150,11 +93,15 @@ def plan_surface(
     >>> print(plan_surface(factors, first.doughs, round=2, seed=2).summary())
     Round 2: 6 doughs (2 centre, 4 axial), 12 pieces.
     """
-    _known_kind(kind, (*KINDS, ON_EDGES))
-    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed)
-    known = kitchen.per("dough")
-    _numbers_only(known)
-    count = len(known)
+    known_kind(kind, (*KINDS, ON_EDGES))
+    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed, by_day=doughs is None)
+    _numbers_only(kitchen.per("dough"))
+    found = _planned(kitchen, doughs, kind, centre_doughs, round)
+    return replace(found, notes=(*found.notes, *once_a_day(kitchen)))
+
+
+def _planned(kitchen: Kitchen, doughs, kind: str, centre_doughs: int, round: int) -> Round:
+    count = len(kitchen.per("dough"))
     if kind == ON_EDGES:
         points = wanted_levels(kitchen, edge_signs(count), "edge", round)
         return _still_missing(kitchen, doughs, points, centre_doughs, round)
