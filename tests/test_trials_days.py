@@ -214,3 +214,13 @@ def test_a_surface_with_an_oven_temperature_is_spread_over_days_and_can_be_fitte
     fitted = texture.fit(values, round_.doughs, days, FACTORS)
     left = told.strata.set_index("stratum")["df"]
     assert fitted.checks.loc[0, ["df_day", "df_dough", "df_piece"]].tolist() == list(left)
+
+
+def test_corners_baked_by_days_are_completed_by_faces():
+    corners = trials.plan_two_level(FACTORS, seed=1)
+    faces = trials.plan_surface(FACTORS, corners.doughs, pieces=corners.pieces, round=2, seed=2)
+    # The middle doughs of the corner round stand at the ends of the oven's temperature already.
+    assert faces.doughs["role"].value_counts().to_dict() == {"axial": 4, "centre": 2}
+    both = [pd.concat(two, ignore_index=True) for two in zip(corners, faces, strict=True)]
+    told = trials.what_it_tells(*both, FACTORS)
+    assert told.effects.loc[told.effects["term"] != "bake_min²", "can_tell"].all()

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doughkit import trials
+from doughkit import formulas, trials
 from doughkit.fitting.assumptions import starting_assumptions
 from doughkit.tables import StudyProblems
 from doughkit.trials.assumed import assumed_information
@@ -257,3 +257,43 @@ def test_a_limit_on_a_category_is_refused():
     )
     with pytest.raises(StudyProblems):
         planned(factors=WITH_FLOUR, doughs=12, limits=limits)
+
+
+THREE_FLOURS = pd.DataFrame(
+    {
+        "factor": ["dark_rye_flour_pct", "whole_spelt_flour_pct"],
+        "low": 0.0,
+        "high": [60.0, 80.0],
+        "step": 5.0,
+        "changed_per": "dough",
+    }
+)
+
+
+@pytest.mark.parametrize("most", [100.0, 70.0])
+def test_a_blend_of_three_flours_keeps_its_sum_and_can_be_weighed_out(most):
+    limits = pd.DataFrame(
+        {
+            "limit": "white flour gives way",
+            "factor": THREE_FLOURS["factor"],
+            "weight": 1.0,
+            "low": [20.0, np.nan],
+            "high": [most, np.nan],
+        }
+    )
+    plan = planned(1, THREE_FLOURS, 8, limits=limits, pieces_per_dough=1)
+    rest = 100 - plan.doughs[list(THREE_FLOURS["factor"])].sum(axis=1)
+    assert rest.between(100 - most, 80).all()
+    assert trials.what_it_tells(*plan, THREE_FLOURS, limits).effects["can_tell"].all()
+    base = pd.DataFrame(
+        {
+            "formula": "blend",
+            "part": "",
+            "ingredient": ["white flour", "dark rye flour", "whole spelt flour", "water", "salt"],
+            "amount": ["60", "20", "20", "60", "2"],
+            "unit": "%",
+        }
+    )
+    varied = formulas.vary(base, plan.doughs.assign(formula="blend"))
+    shares = varied.pivot(index="dough", columns="ingredient", values="percent")
+    assert shares.loc[plan.doughs["dough"], "white flour"].to_numpy() == pytest.approx(rest)

@@ -44,8 +44,8 @@ def open_kitchen(factors, limits, pieces_per_dough: int, seed, *, by_day=False) 
             column="changed_per",
             found="changed per day",
             expected="dough or piece",
-            mend="plan a round at one setting of it, leaving it out of these factors; or let "
-            "plan_optimal add days to what was baked (pieces=, doughs_per_day=)",
+            mend="let plan_optimal add days to what was baked (pieces=, doughs_per_day=), or leave "
+            "it out of these factors",
         )
     if len(kitchen.per("dough")) == len(daily):
         raise problem_error(

@@ -17,9 +17,19 @@ from doughkit.trials.assemble import (
     wanted_levels,
 )
 from doughkit.trials.factors import Factor, in_words
-from doughkit.trials.fractional import aliases, block_words, corner_signs, halvings
+from doughkit.trials.fractional import (
+    aliases,
+    block_words,
+    corner_signs,
+    halvings,
+    screening_signs,
+)
 from doughkit.trials.rounds import Round
 
+SCREENED = (
+    "Twelve doughs screen single factors: a pair that acts passes for a third of its size for "
+    "each factor that is not in it."
+)
 SAID_AT_ONCE = 3
 """So many sentences on what can't be told apart go with the plan; `aliases` has them all."""
 
@@ -29,6 +39,7 @@ def plan_two_level(
     limits: pd.DataFrame | None = None,
     *,
     fraction: float = 1,
+    screening: bool = False,
     centre_doughs: int = 2,
     pieces_per_dough: int = 2,
     blocks: int = 1,
@@ -47,6 +58,8 @@ def plan_two_level(
         Table `limits`; a corner outside them is refused by name.
     fraction : float
         Part of all corners to bake: 1, 1/2, 1/4 … (see `fractions` and `aliases`).
+    screening : bool
+        Twelve corners (Plackett-Burman) for up to 11 factors: which few of many matter at all?
     centre_doughs : int
         Doughs with every number half-way, per round.
     pieces_per_dough : int
@@ -68,10 +81,11 @@ def plan_two_level(
     StudyProblems naming the corners outside the limits, a fraction that is not on offer, or too
     few pieces for the piece factors.
 
-    Range: up to 7 factors changed per dough or day. What is set once a day is planned like a
+    Range: up to 11 factors changed per dough or day. What is set once a day is planned like a
     dough's and stands in `pieces`; `plan_days` then keeps each day to one level.
     Source: Box, Hunter & Hunter, Statistics for Experimenters (two-level designs, least
-    aberration, blocking); the dough is the whole plot, the piece the split plot.
+    aberration, blocking); Plackett & Burman, Biometrika 33, 1946, 305-325; the dough is the whole
+    plot, the piece the split plot.
 
     >>> factors = pd.DataFrame({"factor": ["hydration_pct", "salt_pct", "bake_min"],
     ...     "low": [54, 1.6, 5], "high": [70, 2.6, 8], "step": [1, 0.1, 0.5],
@@ -85,22 +99,27 @@ def plan_two_level(
     kitchen = open_kitchen(factors, limits, pieces_per_dough, seed, by_day=True)
     known = kitchen.per("dough")
     _two_levels_only(known)
-    halved = halvings(fraction, len(known))
-    signs = corner_signs(len(known), halved)
-    if blocks > 1 and halved:
-        raise problem_error(
-            "plan",
-            column="blocks",
-            found=f"fraction {fraction:g} in {blocks} rounds",
-            expected="a full design, or one round",
-            mend="bake the fraction in one round and fold it over in the next",
-        )
+    _one_way(fraction, screening, blocks)
+    halved = 0 if screening else halvings(fraction, len(known))
+    signs = screening_signs(len(known)) if screening else corner_signs(len(known), halved)
     rounds = _block_of(signs, block_words(len(known), blocks)) + round
     corners = wanted_levels(kitchen, signs, "corner", round).assign(round=rounds)
     middle = [centres(kitchen, centre_doughs, round + place) for place in range(blocks)]
-    notes = _alias_notes(factors, fraction, blocks)
+    notes = [SCREENED] if screening else _alias_notes(factors, fraction, blocks)
     notes += once_a_day(kitchen)
     return assemble(kitchen, pd.concat([corners, *middle]), notes)
+
+
+def _one_way(fraction: float, screening: bool, blocks: int) -> None:
+    """A part of the corners, screening doughs, or corners over several rounds: only one of them."""
+    if (fraction < 1) + screening + (blocks > 1) > 1:
+        raise problem_error(
+            "plan",
+            column="screening" if screening else "blocks",
+            found=f"fraction {fraction:g} in {blocks} rounds{', screening' * screening}",
+            expected="a full design in rounds, or one round of a part of it or of screening doughs",
+            mend="bake the fraction in one round and fold it over in the next",
+        )
 
 
 def _two_levels_only(known: list[Factor]) -> None:

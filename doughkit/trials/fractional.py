@@ -27,11 +27,28 @@ GENERATORS: dict[tuple[int, int], tuple[str, ...]] = {
     (7, 2): ("1234", "1245"),
     (7, 3): ("123", "234", "134"),
     (7, 4): ("12", "13", "23", "123"),
+    (8, 2): ("1234", "1256"),
+    (8, 3): ("123", "124", "2345"),
+    (8, 4): ("234", "134", "123", "124"),
+    (9, 3): ("1234", "1356", "3456"),
+    (9, 4): ("2345", "1345", "1245", "1235"),
+    (9, 5): ("123", "234", "134", "124", "1234"),
+    (10, 4): ("2346", "1346", "1245", "1235"),
+    (10, 5): ("1234", "1235", "1245", "1345", "2345"),
+    (10, 6): ("123", "234", "134", "124", "1234", "12"),
+    (11, 5): ("345", "1234", "126", "2456", "1456"),
+    (11, 6): ("123", "234", "345", "134", "145", "245"),
+    (11, 7): ("123", "234", "134", "124", "1234", "12", "13"),
 }
 """(factors, halvings) → the columns whose product sets each further factor, factors counted from 1.
 
-Of least aberration: no other choice has fewer short words (a test searches them all).
+Of least aberration: no other choice has fewer short words (a test searches them all, up to 7).
 """
+
+SCREEN = (1, 1, -1, 1, 1, 1, -1, -1, -1, 1, -1)
+"""The first of twelve screening doughs; each next one is shifted by one, and the last is all low.
+
+R. L. Plackett, J. P. Burman, Biometrika 33, 1946, 305-325."""
 
 BLOCK_WORDS: dict[tuple[int, int], tuple[str, ...]] = {
     (2, 2): ("12",),
@@ -46,7 +63,7 @@ BLOCK_WORDS: dict[tuple[int, int], tuple[str, ...]] = {
 }
 """(factors, rounds) → the products of columns that tell the rounds of a full design apart."""
 
-MOST_FACTORS = 7
+MOST_FACTORS = 11
 
 
 def halvings(fraction: float, factors: int) -> int:
@@ -72,6 +89,20 @@ def corner_signs(factors: int, times_halved: int) -> np.ndarray:
     signs = np.array(list(product((-1, 1), repeat=base)))[:, ::-1]
     further = [signs[:, _columns(word)].prod(axis=1) for word in _generators(factors, times_halved)]
     return np.column_stack([signs, *further]) if further else signs
+
+
+def screening_signs(factors: int) -> np.ndarray:
+    """Twelve doughs × factors of −1 and +1, every two factors balanced against each other."""
+    if factors > len(SCREEN):
+        raise problem_error(
+            "plan",
+            column="screening",
+            found=f"{factors} dough factors",
+            expected=f"at most {len(SCREEN)}",
+            mend="leave out those you expect least of",
+        )
+    rows = [np.roll(SCREEN, shift) for shift in range(len(SCREEN))]
+    return np.vstack([*rows, -np.ones(len(SCREEN), dtype=int)])[:, :factors]
 
 
 def _generators(factors: int, times_halved: int) -> tuple[str, ...]:
@@ -124,13 +155,13 @@ def fractions(factors: int | None = None) -> pd.DataFrame:
     Parameters
     ----------
     factors : int, optional
-        Only designs for so many dough factors; left out, for 2 to 7.
+        Only designs for so many dough factors; left out, for 2 to 11.
 
     Returns
     -------
     DataFrame, one row per design: factors, fraction, doughs (corners, without centre doughs),
     resolution (length of the shortest defining word; 0 where nothing is confounded), rule (which
-    product of factors sets each further factor, by place), words_3 … words_7 (how many defining
+    product of factors sets each further factor, by place), words_3 … words_11 (how many defining
     words of each length), clear_effects (factors told apart from every pair), clear_pairs (pairs
     told apart from every factor and every other pair).
 
@@ -138,7 +169,7 @@ def fractions(factors: int | None = None) -> pd.DataFrame:
     ------
     StudyProblems if there is no design for so many factors.
 
-    Range: 2 to 7 dough factors.
+    Range: 2 to 11 dough factors.
     Source: fractions of least aberration, as in Box, Hunter & Hunter, Statistics for
     Experimenters, and Chen, Sun & Wu, International Statistical Review 61, 1993.
 

@@ -65,7 +65,8 @@ def plan_optimal(
         Table `doughs`: what was baked is kept and counts; no dough is planned near one that
         failed (a quarter of the range in every factor).
     limits : DataFrame, optional
-        Table `limits`; no piece lies outside them.
+        Table `limits`; no piece lies outside them. A blend of three flours is two factors, their
+        shares in percent (rye_flour_pct …), and a limit on their sum; the third flour gives way.
     doughs_to_add : int
         New doughs.
     pieces : DataFrame, optional

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 import pandas as pd
 
-from doughkit.tables.problems import problem_error
+from doughkit.tables.problems import problem_error, require_columns
 from doughkit.trials.assemble import (
     FAILED,
     Kitchen,
@@ -24,10 +24,11 @@ from doughkit.trials.axial import KINDS, axial_distance, known_kind
 from doughkit.trials.catalogue import usable_doughs
 from doughkit.trials.edges import edge_signs
 from doughkit.trials.factors import Factor, in_words
-from doughkit.trials.fractional import MOST_FACTORS, corner_signs, defining_words
+from doughkit.trials.fractional import corner_signs, defining_words
 from doughkit.trials.rounds import Round
 
 ON_EDGES = "box-behnken"
+MOST_FACTORS = 7
 HALVED_FROM = 5
 """From so many factors half of the corners tell all pairs apart, and no more are asked for."""
 
@@ -37,6 +38,7 @@ def plan_surface(
     doughs: pd.DataFrame | None = None,
     limits: pd.DataFrame | None = None,
     *,
+    pieces: pd.DataFrame | None = None,
     kind: str = "face-centred",
     centre_doughs: int = 2,
     pieces_per_dough: int = 2,
@@ -55,6 +57,8 @@ def plan_surface(
         Table `doughs`: what stands there already is not planned again; failed doughs are avoided.
     limits : DataFrame, optional
         Table `limits`.
+    pieces : DataFrame, optional
+        Table `pieces` of `doughs`; needed with them where a factor is set once a day.
     kind : str
         The rule for the axial doughs, see `axial_distance`. Without `doughs` the axial doughs lie
         at low and high, and the corners of the other two kinds are drawn in by that distance.
@@ -76,8 +80,7 @@ def plan_surface(
     Raises
     ------
     StudyProblems if an axial level would lie beyond low or high, a dough lies outside the limits,
-    a dough factor is a category, a name is taken, or `doughs` are given and a factor is set once a
-    day (`plan_optimal` adds to those).
+    a dough factor is a category, a name is taken, or `pieces` are missing.
 
     Range: 2 to 7 dough factors; from 5 on, half of the corners. Box-Behnken: 3 to 7. What is set
     once a day is planned like a dough's and stands in `pieces`, its centre doughs at low and high
@@ -94,10 +97,28 @@ def plan_surface(
     Round 2: 6 doughs (2 centre, 4 axial), 12 pieces.
     """
     known_kind(kind, (*KINDS, ON_EDGES))
-    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed, by_day=doughs is None)
+    kitchen = open_kitchen(factors, limits, pieces_per_dough, seed, by_day=True)
     _numbers_only(kitchen.per("dough"))
+    doughs = _with_days(doughs, pieces, [one.name for one in kitchen.per("day")])
     found = _planned(kitchen, doughs, kind, centre_doughs, round)
     return replace(found, notes=(*found.notes, *once_a_day(kitchen)))
+
+
+def _with_days(doughs, pieces, daily: list[str]):
+    """The doughs with what was set on their day, which stands with their pieces."""
+    if doughs is None or not daily:
+        return doughs
+    if pieces is None:
+        raise problem_error(
+            "pieces",
+            column=daily[0],
+            found="no pieces of the doughs given",
+            expected=f"the table pieces, since {daily[0]} is set once a day and stands there",
+            mend="give them as pieces=",
+        )
+    require_columns(pieces, "dough", *daily, table="pieces")
+    levels = pieces.drop_duplicates("dough").set_index("dough")[daily]
+    return doughs.drop(columns=daily, errors="ignore").join(levels, on="dough")
 
 
 def _planned(kitchen: Kitchen, doughs, kind: str, centre_doughs: int, round: int) -> Round:

@@ -128,6 +128,7 @@ def what_it_tells(
         *_simpler(table, factors, terms, block, spreads),
         *told.pairs(together),
         *told.widened(effects),
+        *told.left_out_pairs(table, factors, used),
         *told.predicted(predicts),
         *told.judged(strata, effects, spreads, level),
     ]

@@ -6,10 +6,14 @@ import numpy as np
 import pandas as pd
 
 from doughkit.trials.factors import Factor, in_words
+from doughkit.trials.models import model_columns, model_terms
 from doughkit.trials.strata import groups_together
 
 CLOSE = 0.5
 """Pairs that travel together at least so much are told in a sentence, the five closest."""
+
+PASSING = 0.2
+"""A pair left out of the model is told of if so much of it would pass for a single factor."""
 
 WIDE = 2.0
 """An error widened by so much is told in a sentence."""
@@ -59,6 +63,29 @@ def widened(effects: pd.DataFrame) -> list[str]:
         f"{row.effect} travels with a mixture of the others: known {row.widened_by:.1f} times "
         "less sharply than on its own."
         for row in wide.itertuples()
+    ]
+
+
+def left_out_pairs(table: pd.DataFrame, factors: pd.DataFrame, used: pd.DataFrame) -> list[str]:
+    """With single factors only: how much of a pair would pass for one of them."""
+    every = model_terms(factors, "interactions")
+    changed = set(used["factor"])
+    pairs = every[every["with"].isin(changed) & every["factor"].isin(changed)]
+    if (used["kind"] != "linear").any() or pairs.empty:
+        return []
+    known = model_columns(table, factors, used).to_numpy(float)
+    known = np.hstack([np.ones((len(table), 1)), known])
+    shares = np.linalg.lstsq(known, model_columns(table, factors, pairs).to_numpy(float))[0][1:]
+    own = np.array([[one in two for two in zip(pairs["factor"], pairs["with"], strict=True)]
+                    for one in used["factor"]])  # fmt: skip
+    shares = np.where(own, 0.0, np.abs(shares))
+    factor, pair = np.unravel_index(shares.argmax(), shares.shape)
+    if shares[factor, pair] < PASSING:
+        return []
+    much = f"{shares[factor, pair]:.2g}" if shares[factor, pair] < 1 - 1e-9 else "all"
+    return [
+        f"Pairs are taken to do nothing: if one acts, up to {much} of it passes for a single "
+        f"factor ({pairs['words'].iloc[pair]} for {used['words'].iloc[factor]})."
     ]
 
 

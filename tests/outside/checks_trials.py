@@ -28,6 +28,7 @@ CVD = "NIST/SEMATECH e-Handbook of Statistical Methods, 5.4.7.3"
 TREAD = "G. Derringer, R. Suich, Journal of Quality Technology 12, 1980, 214-219"
 CAKE_MIX = "cakes data of R's alr4; G. W. Oehlert, A First Course in Design, 2000, example 19.3"
 COOK = "chocolate cakes in R's lme4 1.1-31, with emmeans 1.8.4 and lmerTest 3.1-3"
+PLACKETT = "R. L. Plackett, J. P. Burman, Biometrika 33, 1946, 305-325"
 MONTGOMERY = "D. C. Montgomery, Design and Analysis of Experiments, fractional designs"
 COHEN = "J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. 1988, t tests"
 
@@ -69,6 +70,30 @@ def folded_words(on=None):
     signs = pd.concat([first, more])[list(many(7)["factor"])].to_numpy()
     threes = [signs[:, [a, b, c]] for a in range(7) for b in range(a) for c in range(b)]
     return sum(abs(three.prod(axis=1).sum()) == len(signs) for three in threes)
+
+
+@cache
+def screened(count=11):
+    return trials.plan_two_level(many(count), screening=True, **SINGLE)
+
+
+def like_the_published_twelve(turned=1):
+    ours = screened().doughs[list(many(11)["factor"])].to_numpy()
+    published = pd.read_csv(DATA / "screening_twelve.csv").to_numpy()
+    return rows_in_common(turned * ours, published)
+
+
+def passing_pairs(share):
+    """Pairs that pass for the first factor by so much of their size."""
+    signs = screened().doughs[list(many(11)["factor"])].to_numpy()
+    pairs = [signs[:, a] * signs[:, b] for a in range(1, 11) for b in range(1, a)]
+    return sum(abs(signs[:, 0] @ pair / 12 - share) < 1e-9 for pair in pairs)
+
+
+def largest_share_told():
+    said = trials.what_it_tells(*screened(), many(11), terms="linear").sentences
+    told = next(one for one in said if one.startswith("Pairs are taken to do nothing"))
+    return float(told.split("up to ")[1].split(" of it")[0])
 
 
 CATAPULT_FACTORS = pd.DataFrame(
@@ -295,6 +320,18 @@ PATTERNS = {
     (7, 32): "0 1 2 0 0",
     (7, 16): "0 7 0 0 0",
     (7, 8): "7 7 0 0 1",
+    (8, 64): "0 0 2 1 0 0",
+    (8, 32): "0 3 4 0 0 0",
+    (8, 16): "0 14 0 0 0 1",
+    (9, 64): "0 1 4 2 0 0 0",
+    (9, 32): "0 6 8 0 0 1 0",
+    (9, 16): "4 14 8 0 4 1 0",
+    (10, 64): "0 2 8 4 0 1 0 0",
+    (10, 32): "0 10 16 0 0 5 0 0",
+    (10, 16): "8 18 16 8 8 5 0 0",
+    (11, 64): "0 4 14 8 0 3 2 0 0",
+    (11, 32): "0 25 0 27 0 10 0 1 0",
+    (11, 16): "12 26 28 24 20 13 4 0 0",
 }
 
 CHECKS = [
@@ -335,10 +372,20 @@ CHECKS = [
             ],
             ("seven factors in 32 doughs: a rule with three short words is not the best", CHEN,
              MEMORY, "0 3 0 0 0", 0, words, (7, 32), True),
+            ("nine factors in 16 doughs: no rule is free of words of three", CHEN, MEMORY,
+             "0 14 8 0 4 1 0", 0, words, (9, 16), True),
             ("catapult: five factors in 16 throws, resolution", CATAPULT, BOOK, 5, 0, resolution,
              (5, 16)),
             ("catapult: all ten pairs are clear", CATAPULT, BOOK, 10, 0, clear_pairs, (5, 16)),
             ("seven factors in 32 doughs: clear pairs", BHH, MEMORY, 15, 0, clear_pairs, (7, 32)),
+            *[
+                (f"{factors} factors in {doughs} doughs: clear pairs", CHEN, MEMORY, printed, 0,
+                 clear_pairs, (factors, doughs))
+                for factors, doughs, printed in (
+                    (8, 64, 28), (8, 32, 13), (8, 16, 0), (9, 64, 30), (9, 32, 8), (10, 64, 33),
+                    (10, 32, 0), (11, 64, 34), (11, 32, 0),
+                )
+            ],
         ],
     ),
     *_checks(
@@ -366,6 +413,16 @@ CHECKS = [
             ("catapult: the sixteen corner throws", CATAPULT, BOOK, 16, 0, catapult_corners, ()),
             ("seven factors in eight doughs", "scipy.linalg.hadamard(8)", LIBRARY, 8, 0,
              like_hadamard, ()),
+            ("twelve screening doughs for eleven factors", PLACKETT, MEMORY, 12, 0,
+             like_the_published_twelve, ()),
+            ("twelve screening doughs: not those with every sign turned", PLACKETT, MEMORY, 12, 0,
+             like_the_published_twelve, (-1,), True),
+            ("twelve screening doughs: pairs that pass for the first factor by minus a third",
+             PLACKETT, MEMORY, 30, 0, passing_pairs, (-1 / 3,)),
+            ("twelve screening doughs: and by a third", PLACKETT, MEMORY, 15, 0, passing_pairs,
+             (1 / 3,)),
+            ("twelve screening doughs: no pair is clear of a factor", PLACKETT, MEMORY, 36, 0,
+             passing_pairs, (0.0,), True),
             ("catapult: not the half with a pair as rule, which shares eight throws", CATAPULT,
              BOOK, 8, 0, catapult_corners, (), True),
         ],
@@ -470,6 +527,8 @@ CHECKS = [
     *_checks(
         "trials.what_it_tells",
         [
+            ("twelve screening doughs: how much of a pair passes for a factor, as said", PLACKETT,
+             MEMORY, 1 / 3, 0.005, largest_share_told, ()),
             ("cakes: standard error between two recipes", COOK, LIBRARY, 0.975276, 6e-7, cakes,
              ("recipe A to B",)),
             ("cakes: judged on 28 differences", COOK, LIBRARY, 28, 0, cakes,

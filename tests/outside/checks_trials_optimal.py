@@ -18,6 +18,7 @@ from tests.outside import Check
 KIEFER = "J. Kiefer, J. Wolfowitz, Annals of Mathematical Statistics 30, 1959, 271-294"
 PUKELSHEIM = "F. Pukelsheim, Optimal Design of Experiments, 1993: quadratic on one factor"
 BOX_DRAPER = "M. J. Box, N. R. Draper, Technometrics 13, 1971, 731-742: six runs"
+KIEFER_SIMPLEX = "J. Kiefer, Annals of Mathematical Statistics 32, 1961, 298-325: three parts"
 KIEFER_CUBE = "J. Kiefer, Proc. 4th Berkeley Symposium 1, 1961, 381-405: quadratic on the square"
 MAXIMAL = "largest determinants of matrices of −1 and +1 (J. Hadamard 1893; J. H. E. Cohn's lists)"
 SYLVESTER = "scipy.linalg.hadamard"
@@ -67,6 +68,27 @@ def against(count, levels, doughs, best):
     """D-efficiency: per term, against the best determinant of X'X."""
     terms = planned(count, levels, doughs, "D")[1].shape[1]
     return (determinant(count, levels, doughs) / best) ** (1 / terms)
+
+
+def blend(doughs):
+    """Three flours, all blends allowed: how many doughs lie at each share of the three."""
+    factors = number(2, 21).assign(low=0.0, high=100.0, step=5.0)
+    names = list(factors["factor"])
+    limits = pd.DataFrame({"limit": "the rest", "factor": names, "weight": 1.0})
+    limits = limits.assign(low=np.nan, high=[100.0, np.nan])
+    plan = trials.plan_optimal(
+        factors,
+        limits=limits,
+        doughs_to_add=doughs,
+        pieces_per_dough=1,
+        criterion="D",
+        spreads=ALONE,
+        seed=1,
+    )
+    shares = plan.doughs[names].assign(rest=100 - plan.doughs[names].sum(axis=1))
+    kinds = np.sort(shares.to_numpy(), axis=1).astype(int).astype(str)
+    counts = pd.Series(["-".join(row) for row in kinds]).value_counts().sort_index()
+    return " ".join(f"{kind}:{count}" for kind, count in counts.items())
 
 
 def mean_variance(doughs, criterion):
@@ -170,6 +192,12 @@ _ROWS = [
      partial(mean_variance, 6, "D"), False),
     ("one factor, D: its mean variance is not the least", PUKELSHEIM, MEMORY, 32 / 15, 0.1,
      partial(mean_variance, 6, "D"), True),
+    ("three flours, D: the three alone and the three halves of two", KIEFER_SIMPLEX, MEMORY,
+     "0-0-100:3 0-50-50:3", 0, partial(blend, 6), False),
+    ("three flours, D: each of the six again", KIEFER_SIMPLEX, MEMORY, "0-0-100:6 0-50-50:6", 0,
+     partial(blend, 12), False),
+    ("three flours, D: not a third of each among them", KIEFER_SIMPLEX, MEMORY,
+     "0-0-100:3 0-50-50:3 30-35-35:1", 0, partial(blend, 7), True),
     ("two factors, six doughs at 21 levels: as good as the best", BOX_DRAPER, MEMORY, 1.0, 5e-4,
      partial(against, 2, 21, 6, 267.73722), False),
     ("two factors, six doughs at 3 levels: not as good", BOX_DRAPER, MEMORY, 1.0, 5e-4,
