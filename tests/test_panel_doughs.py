@@ -315,3 +315,10 @@ def test_gaps_raise_no_more_false_alarms():
         ratings = tables[0].assign(score=np.where(hole, np.nan, score))
         alarms += compare_doughs(ratings, *tables[1:]).tests["p"].iloc[0] <= 0.05
     assert alarms / count <= 0.065
+
+
+@pytest.mark.parametrize(("groups", "df"), [(3, 60), (30, 20), (200, 112), (12, np.inf), (5, 6)])
+def test_many_ranges_at_once_have_the_chances_of_a_few(groups, df):
+    q = np.random.default_rng(groups).uniform(0, 40, 3000)
+    few = np.concatenate([range_sf(part, groups, df) for part in np.split(q, 3)])
+    assert np.abs(range_sf(q, groups, df) - few).max() < 2e-9

@@ -5,8 +5,10 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from doughkit.panel import serving_plan, what_spreads
+from doughkit.panel import serving_plan, spreads, what_spreads
 from doughkit.tables import StudyProblems
 
 
@@ -108,3 +110,21 @@ def test_what_can_t_be_looked_at_is_refused():
         what_spreads(servings, pieces.iloc[1:])
     with pytest.raises(StudyProblems, match="a column 'oven_c'"):
         what_spreads(servings, pieces, adjust_for=["oven_c"])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10_000))
+def test_counting_meetings_gives_what_whole_tables_of_groups_give(seed):
+    draw = np.random.default_rng(seed)
+    count = int(draw.integers(4, 40))
+    codes = [pd.factorize(draw.integers(0, n, count))[0] for n in draw.integers(1, 9, 4)]
+    codes.append(pd.factorize(codes[0] * 100 + codes[1])[0])
+    fixed = np.linalg.qr(np.column_stack([np.ones(count), draw.normal(size=count)]))[0]
+    whole = [np.eye(code.max() + 1)[code] for code in codes]
+    apart = [one - fixed @ (fixed.T @ one) for one in whole]
+    sums = [spreads._sums(code, fixed) for code in codes]
+    for one, other in product(range(len(codes)), repeat=2):
+        told = spreads._alike(codes[one], codes[other], sums[one], sums[other])
+        assert told == pytest.approx(((apart[one].T @ apart[other]) ** 2).sum(), abs=1e-8)
+    rank = np.linalg.matrix_rank(np.hstack([fixed, *whole]), tol=1e-7)
+    assert spreads._rank(codes, fixed) == rank

@@ -52,6 +52,9 @@ def dependencies(design: np.ndarray) -> dict[int, list[int]]:
     """
     length = np.linalg.norm(design, axis=0)
     unit = design / np.where(length > 0, length, 1.0)
+    if len(unit) > unit.shape[1]:
+        # Which columns make which is the same for any turned frame, and this one is far shorter.
+        unit = np.linalg.qr(unit, mode="r")
     kept: list[int] = []
     found: dict[int, list[int]] = {}
     for column in range(design.shape[1]):

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.linalg.lapack import dpstrf as pstrf
+from scipy.sparse import csc_array, csr_array, hstack
 from scipy.sparse.csgraph import connected_components
 
 from doughkit.panel.answers import piece_levels, traced
@@ -39,8 +41,8 @@ MEANT = {
 
 OWN_PIECES = "each taster has pieces of his own, so a piece's luck passes for a taster's error"
 
-MOST = 2500
-"""Servings beyond which the plan should be looked at a round at a time."""
+MOST = 12_000
+"""Groups (of people, doughs, pieces) beyond which a plan should be looked at a round at a time."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,8 @@ def what_spreads(
 
     Raises
     ------
-    StudyProblems: tables that don't fit, fewer than two servings, or more than 2500.
+    StudyProblems: tables that don't fit, fewer than two servings, or more than 12,000
+        groups to tell apart.
 
     Range: what could be told apart with every planned portion answered. Few degrees of freedom
         tell a level apart and still measure it poorly: 3 leave its size open by a factor of four.
@@ -106,23 +109,23 @@ def what_spreads(
     [['assessor × piece', 4.0], ['single score', 4.0]]
     """
     servings = traced(servings, pieces)
-    if not 2 <= len(servings) <= MOST:
+    if len(servings) < 2:
         raise problem_error(
             "servings",
             found=f"{len(servings)} servings",
-            expected=f"2 to {MOST}",
-            mend="hand in the servings of one round or tasting",
+            expected="two or more",
+            mend="plan a tasting first",
         )
     codes = _codes(servings, pieces)
     fixed = _fixed(servings, pieces, adjust_for)
-    names, apart = list(codes), [_without(code, fixed) for code in codes.values()]
-    group = merged(list(codes.values()), fixed)
+    names, every = list(codes), list(codes.values())
+    group = merged(every, fixed)
     rows = [
         (
             name,
             LEVELS[name],
             int(codes[name].max()) + 1,
-            _df(at, group, apart, list(codes.values())),
+            _df(at, group, every, fixed),
             int((group == group[at]).sum()) == 1,
             ", ".join(names[b] for b in np.flatnonzero(group == group[at]) if b != at),
         )
@@ -167,20 +170,19 @@ def _fixed(servings: pd.DataFrame, pieces: pd.DataFrame, adjust_for) -> np.ndarr
     return left[:, value > 1e-10 * value[0]]
 
 
-def _without(code: np.ndarray, fixed: np.ndarray) -> np.ndarray:
-    """A level's groups as columns, less what the orthonormal columns `fixed` hold of them."""
-    groups = np.eye(code.max() + 1)[code]
-    return groups - fixed @ (fixed.T @ groups)
-
-
 def merged(codes: list[np.ndarray], fixed: np.ndarray) -> np.ndarray:
     """Number levels so that those share a number whose spreads only add up in these servings.
 
-    -1: all of the level is in `fixed`.
+    -1: all of the level is in `fixed`, orthonormal columns.
     """
-    apart = [_without(code, fixed) for code in codes]
-    square = np.array([[((a.T @ b) ** 2).sum() for b in apart] for a in apart])
-    seen = np.array([(one**2).sum() > 1e-9 * len(one) for one in apart])
+    held = [_sums(code, fixed) for code in codes]
+    square = np.array(
+        [
+            [_alike(one, other, left, right) for other, right in zip(codes, held, strict=True)]
+            for one, left in zip(codes, held, strict=True)
+        ]
+    )
+    seen = np.array([len(fixed) - (one**2).sum() > 1e-9 * len(fixed) for one in held])
     scale = np.sqrt(np.diag(square)[seen])
     value, vector = np.linalg.eigh(square[np.ix_(seen, seen)] / np.outer(scale, scale))
     unseen = vector[:, value < 1e-9]
@@ -190,15 +192,32 @@ def merged(codes: list[np.ndarray], fixed: np.ndarray) -> np.ndarray:
     return group
 
 
-def _df(at: int, group: np.ndarray, apart: list[np.ndarray], codes: list[np.ndarray]) -> float:
+def _sums(code: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """Sum of each column in each group: groups × columns."""
+    groups = csr_array((np.ones(len(code)), (code, np.arange(len(code)))))
+    return groups @ columns
+
+
+def _alike(one: np.ndarray, other: np.ndarray, left: np.ndarray, right: np.ndarray) -> float:
+    """What two levels' groups, less what the fixed columns hold, share: a sum of squares.
+
+    Of the table that counts how often each group meets each, only the meetings are looked at.
+    """
+    pairs, count = np.unique(one * (other.max() + 1) + other, return_counts=True)
+    at, beside = np.divmod(pairs, other.max() + 1)
+    crossed = count @ (count - 2 * (left[at] * right[beside]).sum(axis=1))
+    return float(crossed + ((left.T @ left) * (right.T @ right)).sum())
+
+
+def _df(at: int, group: np.ndarray, codes: list[np.ndarray], fixed: np.ndarray) -> float:
     own = np.flatnonzero(group == group[at])
     others = [
-        apart[one]
-        for one in range(len(apart))
-        if one not in own and not any(_within(codes[one], codes[mine]) for mine in own)
+        code
+        for one, code in enumerate(codes)
+        if one not in own and not any(_within(code, codes[mine]) for mine in own)
     ]
-    mine = [apart[one] for one in own]
-    return float(_rank(others + mine) - _rank(others))
+    mine = [codes[one] for one in own]
+    return float(_rank([*others, *mine], fixed) - _rank(others, fixed))
 
 
 def _within(fine: np.ndarray, coarse: np.ndarray) -> bool:
@@ -208,13 +227,26 @@ def _within(fine: np.ndarray, coarse: np.ndarray) -> bool:
     return bool((first[fine] == coarse).all())
 
 
-def _rank(parts: list[np.ndarray]) -> int:
-    if not parts:
-        return 0
-    table = np.hstack(parts)
-    small = table @ table.T if table.shape[0] < table.shape[1] else table.T @ table
-    value = np.linalg.eigvalsh(small)
-    return int((value > 1e-9 * max(value[-1], 1e-300)).sum())
+def _rank(codes: list[np.ndarray], fixed: np.ndarray) -> int:
+    """How many independent columns the groups of all levels and the fixed columns make."""
+    finest = []
+    for code in sorted(codes, key=lambda one: -one.max()):
+        if not any(_within(fine, code) for fine in finest):
+            finest.append(code)
+    if finest and finest[0].max() + 1 == len(fixed):
+        return len(fixed)
+    groups = [csc_array((np.ones(len(one)), (np.arange(len(one)), one))) for one in finest]
+    columns = hstack([csc_array(fixed), *groups], format="csc")
+    if columns.shape[1] > MOST:
+        raise problem_error(
+            "servings",
+            found=f"{columns.shape[1]} groups of people, doughs and pieces",
+            expected=f"{MOST} at most",
+            mend="hand in the servings of one round or tasting",
+        )
+    square = (columns.T @ columns).toarray()
+    size = np.sqrt(np.diag(square))
+    return int(pstrf(square / np.outer(size, size), tol=1e-9, lower=1)[2])
 
 
 def _note(levels: list[str]) -> str:
