@@ -10,6 +10,10 @@ from doughkit import texture, trials
 from doughkit.tables import StudyProblems
 from doughkit.texture.strata import solve_strata
 from doughkit.trials.coding import code
+from doughkit.trials.factors import read_factors
+from doughkit.trials.judging import Bench, by_strata, judging
+from doughkit.trials.power import _days, _model
+from doughkit.trials.records import join_records
 from doughkit.trials.spreads import Spreads
 from tests import results
 
@@ -211,6 +215,44 @@ def test_a_heat_that_does_nothing_is_found_in_one_of_twenty_and_far_oftener_on_d
     by_day, by_dough, by_piece = false_alarms(6, 3, Spreads(day=0.5), 300, seed=5)
     assert by_day == pytest.approx(5, abs=3)
     assert by_dough > 12 and by_piece > 25
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_power_judges_a_round_by_days_as_texture_does(seed):
+    doughs, pieces = baked(seed=seed)
+    values = tasted(pieces, 1, seed=seed)
+    fitted = texture.fit(values, doughs, pieces, FACTORS, terms="linear", level=0.95)
+    table, _ = join_records(doughs, pieces, FACTORS)
+    contrasts, columns = _model(table, FACTORS, "linear", None)
+    day, by_day = _days(table, read_factors(FACTORS), None)
+    bench = Bench(
+        columns,
+        np.vstack(list(contrasts.values())),
+        pd.factorize(table["dough"])[0],
+        day,
+        Spreads(),
+        0.95,
+        by_day,
+    )
+    y = values.set_index("piece")["mean"].loc[table["piece"]].to_numpy()
+    estimate, error, df = (one[0] for one in by_strata(y[None], judging(bench)))
+    assert estimate == pytest.approx(fitted.effects["low_to_high"].to_numpy(), abs=1e-9)
+    assert error == pytest.approx(fitted.effects["se"].to_numpy(), rel=1e-6)
+    assert df == pytest.approx(fitted.effects["df"].to_numpy(), rel=1e-6)
+    left = judging(bench).degrees
+    assert left == {one: fitted.checks.loc[0, f"df_{one}"] for one in ("piece", "dough", "day")}
+
+
+def test_power_of_what_is_set_once_a_day_is_that_of_its_days():
+    doughs, pieces = baked()
+    found = trials.power(doughs, pieces, FACTORS, changes=(0.0, 1.0), seed=1,
+                         spreads=Spreads(day=0.5)).set_index(["effect", "change"])  # fmt: skip
+    heat, water = found.loc["oven temperature"], found.loc["hydration"]
+    assert heat["stratum"].eq("day").all() and heat["df"].eq(4).all()
+    assert heat.loc[0.0, "found_pct"] == pytest.approx(5, abs=1.2)
+    assert heat.loc[1.0, "found_pct"] < water.loc[1.0, "found_pct"]
+    alike = trials.power(doughs, pieces.drop(columns="bake_day"), FACTORS, seed=1)
+    assert alike.loc[alike["effect"].eq("oven temperature"), "found_pct"].isna().all()
 
 
 @pytest.mark.long

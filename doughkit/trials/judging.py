@@ -17,6 +17,7 @@ class Bench:
 
     columns : pieces × columns of the model; contrasts : effects × columns
     dough, day : number of the dough and of the bake day of each piece
+    by_day : judge between days what the doughs of a day share
     """
 
     columns: np.ndarray
@@ -25,32 +26,55 @@ class Bench:
     day: np.ndarray
     spreads: Spreads
     level: float
+    by_day: bool = False
 
 
 @dataclass(frozen=True)
 class Judge:
     """Linear rules from piece means to estimates and to what is left over, by strata.
 
-    estimate : effects × pieces; inner_left, outer_left : orthonormal directions of the leftovers
-        within doughs (× pieces) and between dough means (× pieces)
-    reach_piece, reach_dough : how far a unit spread of each stratum reaches into each estimate
+    estimate : effects × pieces
+    left : stratum → orthonormal directions of its leftovers (× pieces): within doughs, between
+        the means of doughs, of days
+    reach : stratum → how far a unit spread of it reaches into each estimate
     plain : effects × pieces, least squares that knows of no doughs
     """
 
     estimate: np.ndarray
-    inner_left: np.ndarray
-    outer_left: np.ndarray
-    reach_piece: np.ndarray
-    reach_dough: np.ndarray
+    left: dict[str, np.ndarray]
+    reach: dict[str, np.ndarray]
     plain: np.ndarray
 
     @property
-    def degrees(self) -> tuple[int, int]:
-        return len(self.inner_left), len(self.outer_left)
+    def degrees(self) -> dict[str, int]:
+        return {name: len(rows) for name, rows in self.left.items()}
+
+    def judged_by(self, variances: dict[str, float]) -> list[str]:
+        """The stratum of each effect: of doughs and days reached, the one that brings most."""
+        brought = {name: self.reach[name] * variances[name] for name in self.reach}
+        outer = [name for name in brought if name != "piece"]
+        return [
+            max(outer, key=lambda name: brought[name][at])
+            if any(self.reach[name][at] > 1e-12 for name in outer)
+            else "piece"
+            for at in range(len(self.estimate))
+        ]
+
+
+@dataclass(frozen=True)
+class _Means:
+    """How coefficients follow from weighted means, by strata.
+
+    rule : columns × means; parts : stratum → columns × its units; left : stratum → rows × means
+    """
+
+    rule: np.ndarray
+    parts: dict[str, np.ndarray]
+    left: dict[str, np.ndarray]
 
 
 def judging(bench: Bench) -> Judge:
-    """What varies within doughs is judged there, all else on dough means."""
+    """What varies within doughs is judged there, all else on dough means (within days, if so)."""
     columns, dough = bench.columns, bench.dough
     count = np.bincount(dough)
     averaging = np.eye(len(count))[dough].T / count[:, None]
@@ -64,33 +88,65 @@ def judging(bench: Bench) -> Judge:
     solve_inner = np.linalg.pinv(within[:, inner]) @ centring
     mixed = np.linalg.lstsq(within[:, inner], within[:, outer], rcond=None)[0]
     means = averaging @ columns
-    root = np.sqrt(_weights(bench.spreads, count))[:, None]
+    root = np.sqrt(_weights(bench.spreads.dough**2, bench.spreads.of_piece / count))[:, None]
     design = root * (means[:, outer] - means[:, inner] @ mixed)
     bare = root * averaging
-    solve_outer = np.linalg.pinv(design)
-    outer_rule = solve_outer @ (bare - root * (means[:, inner] @ solve_inner))
-    rule = np.zeros((columns.shape[1], len(dough)))
-    rule[outer] = outer_rule
-    rule[inner] = solve_inner - mixed @ outer_rule
-    # The dough stratum's part of each coefficient, in units of a weighted dough mean.
-    of_dough = np.zeros((columns.shape[1], len(count)))
-    of_dough[outer] = solve_outer
-    of_dough[inner] = -mixed @ solve_outer
-    of_piece = rule - of_dough @ bare
-    left = root * averaging - root * (means[:, inner] @ solve_inner)
-    return Judge(
-        bench.contrasts @ rule,
-        _left(within[:, inner], centring, df_piece if inner or df_piece > 0 else 0),
-        _left(design, np.eye(len(count)), len(count) - len(outer)) @ left,
-        ((bench.contrasts @ of_piece) ** 2).sum(axis=1),
-        ((bench.contrasts @ of_dough) ** 2).sum(axis=1),
-        bench.contrasts @ np.linalg.pinv(columns),
-    )
+    heard = bare - root * (means[:, inner] @ solve_inner)
+    day = bench.day[np.unique(dough, return_index=True)[1]]
+    found = _by_days(bench, design, root[:, 0], day) if bench.by_day else _plainly(design, "dough")
+
+    def whole(of_outer: np.ndarray) -> np.ndarray:
+        """Of all columns, once the outer ones are known."""
+        every = np.zeros((columns.shape[1], of_outer.shape[1]))
+        every[outer], every[inner] = of_outer, -mixed @ of_outer
+        return every
+
+    rule = whole(found.rule @ heard)
+    rule[inner] += solve_inner
+    parts = {"piece": rule - whole(found.rule) @ bare}
+    parts |= {name: whole(part) for name, part in found.parts.items()}
+    left = {"piece": _left(within[:, inner], centring, df_piece if inner or df_piece > 0 else 0)}
+    left |= {name: rows @ heard for name, rows in found.left.items()}
+    reach = {name: ((bench.contrasts @ part) ** 2).sum(axis=1) for name, part in parts.items()}
+    plain = bench.contrasts @ np.linalg.pinv(columns)
+    return Judge(bench.contrasts @ rule, left, reach, plain)
 
 
-def _weights(spreads: Spreads, count: np.ndarray) -> np.ndarray:
-    """Dough means of few pieces weigh less; of even counts all weigh 1."""
-    variance = spreads.dough**2 + spreads.of_piece / count
+def _plainly(design: np.ndarray, name: str) -> _Means:
+    rule = np.linalg.pinv(design)
+    left = _left(design, np.eye(len(design)), len(design) - design.shape[1])
+    return _Means(rule, {name: rule}, {name: left})
+
+
+def _by_days(bench: Bench, design: np.ndarray, root: np.ndarray, day: np.ndarray) -> _Means:
+    """Weighted dough means first within their day, then what is left of the means of days."""
+    of_day = root[:, None] * np.eye(day.max() + 1)[day]
+    size = (of_day**2).sum(axis=0)
+    centring = np.eye(len(design)) - of_day @ (of_day / size).T
+    within = centring @ design
+    inner = _independent(within)
+    outer = [one for one in range(design.shape[1]) if one not in inner]
+    solve_inner = np.linalg.pinv(within[:, inner]) @ centring
+    mixed = np.linalg.lstsq(within[:, inner], within[:, outer], rcond=None)[0]
+    spreads, count = bench.spreads, np.bincount(bench.dough)
+    alone = (spreads.dough**2 + spreads.of_piece / count).mean()
+    averaging = np.sqrt(_weights(spreads.day**2, alone / size))[:, None] * (of_day / size).T
+    means = averaging @ design
+    last = _plainly(means[:, outer] - means[:, inner] @ mixed, "day")
+    heard = averaging - means[:, inner] @ solve_inner
+    rule = np.zeros((design.shape[1], len(design)))
+    days = np.zeros((design.shape[1], len(size)))
+    days[outer], days[inner] = last.rule, -mixed @ last.rule
+    rule[outer] = last.rule @ heard
+    rule[inner] = solve_inner - mixed @ rule[outer]
+    degrees = len(design) - len(size) - len(inner)
+    left = {"dough": _left(within[:, inner], centring, degrees), "day": last.left["day"] @ heard}
+    return _Means(rule, {"dough": rule - days @ averaging, "day": days}, left)
+
+
+def _weights(shared: float, own: np.ndarray) -> np.ndarray:
+    """Means of few weigh less; of even counts all weigh 1."""
+    variance = shared + own
     return variance.mean() / variance
 
 
@@ -138,16 +194,14 @@ def count_found(bench: Bench, judge: Judge, changes, size: int, seed) -> np.ndar
 
 def by_strata(mean: np.ndarray, judge: Judge):
     """Estimates, their standard errors and Satterthwaite's degrees of freedom, a row a round."""
-    piece, dough = (_mean_square(mean @ left.T) for left in (judge.inner_left, judge.outer_left))
     with np.errstate(invalid="ignore", divide="ignore"):
-        parts = [
-            np.where(reach < 1e-12, 0.0, square * reach)
-            for square, reach in ((piece, judge.reach_piece), (dough, judge.reach_dough))
-        ]
-        total = parts[0] + parts[1]
-        df = total**2 / sum(
-            part**2 / max(degrees, 1) for part, degrees in zip(parts, judge.degrees, strict=True)
-        )
+        parts = {
+            name: np.where(reach < 1e-12, 0.0, _mean_square(mean @ judge.left[name].T) * reach)
+            for name, reach in judge.reach.items()
+        }
+        total = sum(parts.values())
+        degrees = judge.degrees
+        df = total**2 / sum(part**2 / max(degrees[name], 1) for name, part in parts.items())
     return mean @ judge.estimate.T, np.sqrt(total), df
 
 

@@ -9,9 +9,9 @@ from scipy.stats import beta
 
 from doughkit.tables.problems import problem_error
 from doughkit.trials.factors import read_factors
-from doughkit.trials.judging import Bench, Judge, count_found, judging
+from doughkit.trials.judging import Bench, count_found, judging
 from doughkit.trials.models import level_pairs, model_columns, model_terms
-from doughkit.trials.records import join_records
+from doughkit.trials.records import bake_days, join_records
 from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import can_be_told, groups_together, never_baked
 
@@ -52,7 +52,7 @@ def power(
         A column of doughs or pieces whose differences are set aside, say "bake_day".
     spreads : Spreads, optional
         Assumed spreads by chance; left out, `Spreads()`. Days differ only where pieces have a
-        bake_day.
+        bake_day or something is set once a day.
     level : float
         Level of the interval that must lie off zero; 0.95 is a test at 5 %.
     simulations : int
@@ -63,11 +63,11 @@ def power(
 
     Returns
     -------
-    DataFrame, one row per effect and change: effect, stratum (dough or piece: what judges it), df,
-    change, found_pct (times in 100 that it is found; empty where nothing is left over to judge it
-    by, df 0), found_low_pct, found_high_pct (the
-    simulation's own 95 % interval), scores_pct (times in 100 that one would cry "found" by
-    counting each taster's scores as if every dough were a world of its own), simulations.
+    DataFrame, one row per effect and change: effect, stratum (day, dough or piece: what judges
+    it), df, change, found_pct (times in 100 that it is found; empty where nothing is left over to
+    judge it by, df 0), found_low_pct, found_high_pct (the simulation's own 95 % interval),
+    scores_pct (times in 100 that one would cry "found" by counting each taster's scores as if every
+    dough were a world of its own), simulations.
 
     Raises
     ------
@@ -90,14 +90,15 @@ def power(
     _refuse_counts(changes, simulations, level)
     table, _ = join_records(doughs, pieces, factors, block)
     contrasts, columns = _model(table, factors, terms, block)
-    day = table["bake_day"] if "bake_day" in table.columns else pd.Series("", index=table.index)
+    day, by_day = _days(table, read_factors(factors), block)
     bench = Bench(
         columns,
         np.vstack(list(contrasts.values())),
         pd.factorize(table["dough"])[0],
-        pd.factorize(day)[0],
+        day,
         spreads,
         level,
+        by_day,
     )
     judge = judging(bench)
     sizes = [A_CHUNK] * (simulations // A_CHUNK) + [simulations % A_CHUNK]
@@ -108,7 +109,19 @@ def power(
         for size, one in zip(sizes, seeds, strict=True)
     )
     found, by_scores = np.sum(counted, axis=0)
-    return _rows(list(contrasts), judge, changes, found, by_scores, simulations)
+    return _rows(list(contrasts), bench, changes, found, by_scores, simulations)
+
+
+def _days(table, known, block) -> tuple[np.ndarray, bool]:
+    """Each piece's bake day, and whether days are judged by: where something is set once a day.
+
+    Where each day has one dough, the dough stands for its day.
+    """
+    daily = any(one.changed_per == "day" for one in known)
+    day = bake_days(table, known)
+    if day is None:
+        return np.zeros(len(table), dtype=int), False
+    return day, daily and block != "bake_day" and day.max() + 1 < table["dough"].nunique()
 
 
 def _refuse_counts(changes, simulations: int, level: float) -> None:
@@ -159,12 +172,13 @@ def _refuse_untold(contrasts, columns, words, first) -> None:
         )
 
 
-def _rows(names, judge: Judge, changes, found, by_scores, simulations: int) -> pd.DataFrame:
-    df_piece, df_dough = judge.degrees
+def _rows(names, bench: Bench, changes, found, by_scores, simulations: int) -> pd.DataFrame:
+    judge, spreads = judging(bench), bench.spreads
+    variances = {"piece": spreads.of_piece, "dough": spreads.dough**2 + spreads.of_piece / 2}
+    strata = judge.judged_by(variances | {"day": spreads.day**2 + variances["dough"] / 2})
     rows = []
-    for at, name in enumerate(names):
-        of_dough = judge.reach_dough[at] > 1e-12
-        degrees = df_dough if of_dough else df_piece
+    for at, (name, stratum) in enumerate(zip(names, strata, strict=True)):
+        degrees = judge.degrees[stratum]
         for number, change in enumerate(changes):
             hits = found[at, number]
             low = beta.ppf((1 - SURE) / 2, hits, simulations - hits + 1) if hits else 0.0
@@ -176,7 +190,6 @@ def _rows(names, judge: Judge, changes, found, by_scores, simulations: int) -> p
             ]
             known = pct if degrees else [np.nan] * 3
             scores = 100 * by_scores[at, number] / simulations
-            stratum = "dough" if of_dough else "piece"
             rows.append((name, stratum, degrees, change, *known, scores, simulations))
     return pd.DataFrame(
         rows,
