@@ -15,7 +15,7 @@ from doughkit.advice.space import Space, open_space
 from doughkit.advice.targets import Target, Wanted
 from doughkit.advice.weighing import Drawn, look
 from doughkit.fitting.assumptions import Assumed, read_assumptions
-from doughkit.fitting.posterior import same_group, solve_posterior
+from doughkit.fitting.posterior import solve_posterior
 from doughkit.texture.assuming import TASTE
 from doughkit.texture.ground import bare_ground
 
@@ -256,7 +256,7 @@ class _Kitchen:
 
     def fit(self) -> Drawn:
         """Surfaces as they may be after what was tasted."""
-        groups = [same_group(self.day), same_group(self.dough)]
+        groups = [self.day, self.dough]
         known = self.taste**2 * np.eye(len(self.rows))
         drawn = {
             at: solve_posterior(

@@ -7,8 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import logsumexp, ndtr
 
+from doughkit.fitting.reduced import reduce_rows, solve_reduced
+
 MOST_NUMBERS = 4_000_000
 """Covariances held in memory at a time."""
+MANY_ROWS = 200
+"""From here on rows are summed up by what they share: the same answer, sooner."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,14 +69,24 @@ def covariance_of(rows, prior, shared, spread) -> np.ndarray:
 
 
 def solve_posterior(
-    rows, response, prior, shared, spread, noise, log_chance: np.ndarray | float = 0.0
+    rows, response, prior, groups, spread, noise, log_chance: np.ndarray | float = 0.0
 ) -> Posterior:
     """Posterior and marginal likelihood of one response.
 
-    spread has one column per entry of `shared` and a last one for the single observation; noise is
-    n × n, known; log_chance is what each set of spreads counts beforehand.
+    groups are labels of the rows (−1: shared with none); spread has one column per group and a
+    last one for the single observation; noise is n × n, known; log_chance is what each set of
+    spreads counts beforehand.
     """
+    by = _row_by_row if len(rows) < MANY_ROWS else _by_what_is_shared
+    mean, covariance, likelihood = by(rows, response, prior, groups, spread, noise)
+    counted = likelihood + log_chance
+    weight = np.exp(counted - logsumexp(counted))
+    return Posterior(mean, covariance, likelihood, weight)
+
+
+def _row_by_row(rows, response, prior, groups, spread, noise) -> tuple:
     count, size = rows.shape
+    shared = [same_group(labels) for labels in groups]
     own = noise[None] + spread[:, -1, None, None] * np.eye(count)
     at_once = max(1, MOST_NUMBERS // max(count * count, 1))
     parts = []
@@ -90,10 +104,13 @@ def solve_posterior(
         log_size = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
         likelihood = -0.5 * square[:, size, size] - log_size - 0.5 * count * np.log(2 * np.pi)
         parts.append((mean, covariance, likelihood))
-    mean, covariance, likelihood = (np.concatenate(part) for part in zip(*parts, strict=True))
-    counted = likelihood + log_chance
-    weight = np.exp(counted - logsumexp(counted))
-    return Posterior(mean, covariance, likelihood, weight)
+    return tuple(np.concatenate(part) for part in zip(*parts, strict=True))
+
+
+def _by_what_is_shared(rows, response, prior, groups, spread, noise) -> tuple:
+    reduced = reduce_rows(rows, response, groups, noise)
+    parts = [solve_reduced(reduced, *one) for one in zip(prior, spread, strict=True)]
+    return tuple(np.array(part) for part in zip(*parts, strict=True))
 
 
 def mixture_quantile(share: float, mean, sd, weight) -> np.ndarray:

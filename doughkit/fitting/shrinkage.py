@@ -9,7 +9,7 @@ import pandas as pd
 
 from doughkit.fitting.assumptions import Assumed, Sample, read_assumptions
 from doughkit.fitting.design import checked_level, design_matrix
-from doughkit.fitting.posterior import Posterior, same_group, solve_posterior
+from doughkit.fitting.posterior import Posterior, solve_posterior
 from doughkit.fitting.shrunk import Part, ShrinkageFit
 from doughkit.tables.problems import Problem, StudyProblems
 
@@ -104,15 +104,15 @@ def fit_shrinkage(
         given = (
             rows.to_numpy()[there],
             (responses[name].to_numpy(float)[there] - middle) / length,
-            [same_group(number[there]) for number in numbers],
+            [number[there] for number in numbers],
             known,
         )
 
         def solve(sample, given=given):
             prior, spread = (sample.sizes[kind].to_numpy() ** 2 for kind in (term_kinds, spreads))
-            columns, response, shared, noise = given
+            columns, response, labels, noise = given
             return solve_posterior(
-                columns, response, prior, shared, spread, noise, sample.log_chance
+                columns, response, prior, labels, spread, noise, sample.log_chance
             )
 
         sample, posterior = weigh_spreads(assumed, solve)
