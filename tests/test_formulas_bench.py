@@ -229,6 +229,8 @@ def test_the_card_holds_batch_process_window_and_cautions():
     assert process.loc["own_step_min", "unit"] == "min"
     assert "diameter_mm" not in process.index
     assert "not stated: ferment_c, width_mm, preheat_min" in handed.summary()
+    unknown = card(process={"dough_c": np.nan}).process.set_index("what")
+    assert np.isnan(unknown.loc["dough_c", "value"])
     about = handed.cautions["about"].tolist()
     assert about[0] == "law"
     assert {"raw flour", "burns", "allergens", "salt"} <= set(about)

@@ -98,7 +98,7 @@ def hand_on(
     process : mapping of column to number
         dough_c, ferment_h, ferment_c, diameter_mm (or length_mm and width_mm), preheat_min, air_c,
         support_c, bake_min, and any column of doughs, pieces or ovens, or one of your own that
-        ends in a unit. What is not given stands on the card as not stated.
+        ends in a unit. What is not given, or empty, stands on the card as not stated.
     window : mapping of column to (low, high)
         mass_after_g and droop_mm, and what else a good piece is known by; None leaves a side open.
     bake_loss_pct : float, optional
@@ -192,7 +192,7 @@ def _meaning(name: str, known: dict[str, Column]) -> str:
 
 
 def _number(value, table: str, column: str) -> float:
-    if value is None:
+    if value is None or (isinstance(value, float) and np.isnan(value)):
         return np.nan
     if not isinstance(value, int | float | np.number) or not np.isfinite(value):
         raise problem_error(

@@ -21,6 +21,7 @@ from doughkit.formulas import vary, weigh_out
 from doughkit.study import convert_study, open_study, shipped
 from doughkit.tables import read_tables, save_table
 
+TITLE = "200 doughs, 1,000 pieces, 50,000 ratings: opening them, and what runs"
 TASTINGS, TASTERS = 125, 13
 TEST, CONTROL = 150, 49
 SIZES = (("length_mm", 396.0, 2.0), ("width_mm", 210.0, 2.0), ("thickness_mm", 4.8, 0.2))
@@ -180,5 +181,4 @@ if __name__ == "__main__":
         print("\n".join(lines), flush=True)
         if "notebooks" in sys.argv:
             lines += notebooks(study)
-        title = "200 doughs, 1,000 pieces, 50,000 ratings: opening them, and what runs"
-        results.write("big_study", title, lines)
+        results.write("big_study", TITLE, lines)
