@@ -66,6 +66,17 @@ class Task:
         """Rows of one dough (or day) in units of their errors."""
         return (self.whiten if self.whiten.ndim == 2 else self.whiten[dough]) @ rows
 
+    def apart(self, dough: int, pieces: slice) -> np.ndarray:
+        """What makes of a dough's rows those that tell of some pieces once the others are known.
+
+        A change of these pieces adds and takes away so many rows only, not all of the dough.
+        """
+        whiten = self.whiten if self.whiten.ndim == 2 else self.whiten[dough]
+        if pieces.stop - pieces.start == self.pieces:
+            return whiten
+        surety = (whiten.T @ whiten)[pieces]
+        return np.linalg.inv(np.linalg.cholesky(surety[:, pieces])) @ surety
+
     def draw(self, rng: np.random.Generator, plans: int) -> np.ndarray:
         return self.choices.draw(rng, (plans, self.doughs, self.pieces), self.of_dough)
 
@@ -96,16 +107,18 @@ class Move:
     nodes: np.ndarray
     forms: np.ndarray
     """As `forms_of` has it."""
+    whiten: np.ndarray
+    """As `Task.apart` has it, for these pieces."""
 
 
-def _move(dough: int, pieces: slice, slot: Slot, most_levels: int) -> Move:
+def _move(dough: int, pieces: slice, slot: Slot, most_levels: int, whiten: np.ndarray) -> Move:
     codes = slot.some(most_levels)
     if slot.factor.levels or len(codes) <= NODES:
         nodes, weights = codes, np.eye(len(codes))
     else:
         nodes = slot.some(NODES)
         weights = codes ** np.arange(NODES) @ np.linalg.inv(nodes ** np.arange(NODES))
-    return Move(dough, pieces, slot.columns, codes, nodes, forms_of(weights))
+    return Move(dough, pieces, slot.columns, codes, nodes, forms_of(weights), whiten)
 
 
 def search(task: Task, *, seed, wide: bool = False) -> np.ndarray:
@@ -142,7 +155,7 @@ def moves_of(task: Task, most_levels: int | None = None) -> list[Move]:
         spans["dough"] = [slice(one, one + task.of_dough) for one in begins]
     there = task.there
     return [
-        _move(dough, pieces, slot, most_levels or len(slot.codes))
+        _move(dough, pieces, slot, most_levels or len(slot.codes), task.apart(dough, pieces))
         for dough in range(task.doughs)
         for slot in task.choices.slots
         for pieces in spans[slot.factor.changed_per]
@@ -171,7 +184,8 @@ class _State:
 
     def __init__(self, task: Task, plans: np.ndarray):
         self.task, self.plans = task, plans
-        self.white = task.whiten @ task.choices.rows(plans)
+        self.rows = task.choices.rows(plans)
+        self.white = task.whiten @ self.rows
         self.matrices = self._matrices(self.white)
         self.least = np.full(len(plans), LEAST_GAIN)
         if task.moments is not None:
@@ -186,10 +200,10 @@ class _State:
 
     def take_best(self, move: Move) -> np.ndarray:
         """Set the level that gains most where it gains at all; gives the plans that changed."""
-        task, dough = self.task, move.dough
-        now = self.plans[:, dough]
-        new = task.white(dough, task.choices.rows(_tried(now, move, move.nodes)))
-        gain = gains(self.white[:, dough], new, self.matrices, move.forms)
+        task, dough, pieces = self.task, move.dough, move.pieces
+        now = self.plans[:, dough, pieces]
+        old, new = self._rows_of(move, task.choices.rows(_tried(now, move, move.nodes)))
+        gain = gains(old, new, self.matrices, move.forms)
         if not task.choices.free:
             kept = task.choices.allowed(_tried(now, move, move.codes)).all(axis=2)
             gain = np.where(kept, gain, -np.inf)
@@ -197,17 +211,28 @@ class _State:
         go = (gain[np.arange(len(gain)), best] > self.least).nonzero()[0]
         if len(go):
             changed = now[go]
-            changed[:, move.pieces, move.columns] = move.codes[best[go], None]
-            self.plans[go, dough] = changed
-            self.white[go, dough] = task.white(dough, task.choices.rows(changed))
+            changed[:, :, move.columns] = move.codes[best[go], None]
+            self.plans[go, dough, pieces] = changed
+            self.rows[go, dough, pieces] = task.choices.rows(changed)
+            self.white[go, dough] = task.white(dough, self.rows[go, dough])
             self.matrices[:, go] = self._matrices(self.white[go])
         return go
 
+    def _rows_of(self, move: Move, tried: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Rows as they are and as they would be at each level tried, in units of their errors."""
+        if len(move.whiten) == self.task.pieces:
+            return self.white[:, move.dough], move.whiten @ tried
+        now = self.rows[:, move.dough]
+        own = move.whiten[:, move.pieces]
+        old = move.whiten @ now
+        others = old - own @ now[:, move.pieces]
+        return old, others[:, None] + own @ tried
+
 
 def _tried(now: np.ndarray, move: Move, codes: np.ndarray) -> np.ndarray:
-    """The dough of each plan with each of some levels: plan × level × piece × coded column."""
+    """The pieces of each plan with each of some levels: plan × level × piece × coded column."""
     tried = now[:, None].repeat(len(codes), axis=1)
-    tried[:, :, move.pieces, move.columns] = codes[:, None]
+    tried[..., move.columns] = codes[:, None]
     return tried
 
 
