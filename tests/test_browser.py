@@ -44,6 +44,7 @@ c.LabApp.expose_app_in_browser = True
 c.ServerApp.open_browser = False
 """
 
+NOTICES = ".jp-Dialog, .Toastify__toast"
 PANEL = "const panel = window.jupyterapp?.shell.currentWidget;"
 CONNECTED = f"""() => {{ {PANEL}
     return panel?.sessionContext?.session?.kernel?.connectionStatus === 'connected'
@@ -179,7 +180,7 @@ class Listener:
 def run_all(page) -> int:
     """Run > Run All Cells, as by hand; the answer is how many dialogs and notices there were."""
     page.wait_for_function(CONNECTED, timeout=PATIENCE_MS)
-    notices = page.locator(".jp-Dialog, .Toastify__toast")
+    notices = page.locator(NOTICES)
     seen = notices.count()
     page.locator(".lm-MenuBar-itemLabel", has_text=re.compile("^Run$")).click()
     page.locator(".lm-Menu-itemLabel", has_text=re.compile("^Run All Cells$")).click()
@@ -223,7 +224,7 @@ def test_a_notebook_runs_in_jupyterlab_draws_and_asks_for_nothing(name, browser,
     for at, count in with_pictures.items():
         colours = page.evaluate(PICTURES_OF_CELL, at)
         assert len(colours) == count and min(colours) > 5, (at, colours)
-    notices += page.locator(".jp-Dialog, .Toastify__toast").count()
+    notices += page.locator(NOTICES).count()
     page.evaluate(END)
     page.close()
     assert (notices, heard.outside, heard.broken) == (0, [], [])
@@ -263,3 +264,34 @@ def test_the_pages_fit_a_phone_and_a_desk_and_call_nobody(width, browser, pages)
         assert max(wide) <= width, (path.name, wide)
         assert heard.said + heard.broken == [], path.name
         assert heard.asked == [path.as_uri()], "nothing but the page itself is asked for"
+
+
+SPOILT = """<!DOCTYPE html><title>spoilt</title>
+<img src="http://outside.invalid/x.png"><div style="width: 2000px">wide</div>
+<script>console.log("said"); throw new Error("broken");</script>"""
+
+
+def test_a_page_that_calls_out_speaks_breaks_or_runs_over_would_be_caught(browser, tmp_path):
+    spoilt = tmp_path / "spoilt.html"
+    spoilt.write_text(SPOILT, "utf8")
+    page = browser.new_page(viewport={"width": WIDTHS[0], "height": 900})
+    heard = Listener(page)
+    page.goto(spoilt.as_uri(), wait_until="networkidle")
+    wide = page.evaluate("() => document.documentElement.scrollWidth")
+    page.close()
+    assert heard.outside == ["http://outside.invalid/x.png"]
+    assert "said" in heard.said
+    assert any("broken" in one for one in heard.broken)
+    assert wide > WIDTHS[0]
+
+
+def test_a_dialog_in_jupyterlab_would_be_counted(browser, lab, copy):
+    base, token = lab
+    book = json.loads((ROOT / "notebooks" / BOOKS[0]).read_text("utf8"))
+    book["metadata"]["kernelspec"] = {"name": "nonesuch", "display_name": "none such"}
+    (copy / "work" / "lab" / "notebooks" / "odd.ipynb").write_text(json.dumps(book), "utf8")
+    page = browser.new_page(viewport={"width": 1400, "height": 1000})
+    page.goto(f"{base}/lab/tree/notebooks/odd.ipynb?token={token}&reset", timeout=PATIENCE_MS)
+    page.wait_for_selector(NOTICES, timeout=PATIENCE_MS)
+    assert page.locator(NOTICES).count() >= 1
+    page.close()
