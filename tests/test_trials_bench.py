@@ -1,12 +1,14 @@
 """What fits an evening, bake days, and sheets by the clock."""
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doughkit import formulas, trials
+from doughkit.study import convert_study
 from doughkit.tables import StudyProblems, read_tables, save_table
 from doughkit.trials.coding import code
 from doughkit.trials.hold import held_mass
@@ -82,8 +84,30 @@ def test_mixer_and_fridge_hold_a_day_down_and_what_they_cannot_hold_is_refused()
         trials.plan_days(ROUND, OVEN, every_day=EVERY_DAY, most_doughs=1, seed=1)
 
 
-def test_a_sheet_comes_back_filled_in_without_loss(tmp_path):
-    """Weigh-out and bake-day sheets saved as CSV, filled in by hand there, and read back."""
+def type_into_csv(folder, name, columns):
+    path = folder / f"{name}.csv"
+    lines = pd.read_csv(path, dtype="str", keep_default_na=False)
+    assert all((lines[column] == "").all() for column in columns)
+    typed = {one: pd.Series(values).map(str) for one, values in columns.items()}
+    lines.assign(**typed).to_csv(path, index=False)
+
+
+def type_into_workbook(folder, name, columns):
+    assert not list(folder.glob("*.csv"))
+    book = openpyxl.load_workbook(folder / "study.xlsx")
+    sheet = book[name]
+    place = {cell.value: cell.column for cell in sheet[1]}
+    for column, values in columns.items():
+        for row, value in enumerate(values, start=2):
+            cell = sheet.cell(row, place[column])
+            assert cell.value is None
+            cell.value = float(value)
+    book.save(folder / "study.xlsx")
+
+
+@pytest.mark.parametrize("kept_as", ["csv", "workbook"])
+def test_a_sheet_comes_back_filled_in_without_loss(tmp_path, kept_as):
+    """Weigh-out and bake-day sheets saved in the study, filled in by hand there, and read back."""
     planned = trials.plan_days(ROUND, OVEN, seed=1)
     formula = pd.DataFrame(
         {
@@ -107,6 +131,9 @@ def test_a_sheet_comes_back_filled_in_without_loss(tmp_path):
         ("pieces", sheet),
     ):  # fmt: skip
         save_table(tmp_path, name, frame)
+    if kept_as == "workbook":
+        convert_study(tmp_path)
+        save_table(tmp_path, "pieces", sheet)
     draw = np.random.default_rng(1)
     cells = ["mass_before_g", "mass_after_g", "droop_mm", "length_mm", "width_mm"]
     low = {"mass_before_g": 250.0}
@@ -117,13 +144,9 @@ def test_a_sheet_comes_back_filled_in_without_loss(tmp_path):
         }
     }
     by_hand["weighed"] = {"weighed_g": weighed["planned_g"].to_numpy() + draw.integers(0, 3)}
+    fill = type_into_workbook if kept_as == "workbook" else type_into_csv
     for name, columns in by_hand.items():
-        path = tmp_path / f"{name}.csv"
-        lines = pd.read_csv(path, dtype="str", keep_default_na=False)
-        assert all((lines[column] == "").all() for column in columns)
-        lines.assign(**{one: pd.Series(v).map(str) for one, v in columns.items()}).to_csv(
-            path, index=False
-        )
+        fill(tmp_path, name, columns)
     back = read_tables(tmp_path)
     kept = ["piece", "dough", "bake_day", "bake_order", "oven", "bake_min"]
     pd.testing.assert_frame_equal(back["pieces"][kept], sheet[kept], check_dtype=False)
