@@ -151,6 +151,18 @@ def test_uneven_days_and_a_dough_with_one_piece_are_still_fitted():
     assert np.isfinite(found.draws(asked, n=5, seed=1)["value"]).all()
 
 
+def test_the_reference_of_every_day_does_not_stand_in_the_way():
+    doughs, pieces = baked()
+    tasted_daily = pd.DataFrame({"dough": "REF", "piece": [f"REF{day}" for day in range(6)]})
+    tasted_daily["bake_day"] = [f"B{day}" for day in range(6)]
+    more = pd.concat([pieces, tasted_daily], ignore_index=True)
+    named = pd.concat([doughs, pd.DataFrame({"dough": ["REF"], "kind": ["reference"]})])
+    values = tasted(more)
+    found = texture.fit(values, named, more, FACTORS, terms="linear")
+    assert found.left_out["why"].tolist() == ["the reference has no levels"] * 6
+    assert found.checks.loc[0, "df_day"] == 4
+
+
 @pytest.mark.parametrize(
     ("days", "ovens", "terms", "words"),
     [

@@ -70,8 +70,10 @@ def piece_table(values, doughs, pieces, factors, *, block: str | None) -> PieceT
             expected="values of pieces of test doughs",
             mend="give values of pieces whose dough has a level of every factor",
         )
+    rows = rows[rows["piece"].isin(kept["piece"])].reset_index(drop=True)
+    _refuse_doughs_of_two_days(rows, known)
     return PieceTable(
-        rows[rows["piece"].isin(kept["piece"])].reset_index(drop=True),
+        rows,
         kept.reset_index(drop=True),
         left_out.reset_index(drop=True),
     )
@@ -139,18 +141,24 @@ def _with_days(rows, pieces, known: list[Factor]) -> pd.DataFrame:
         return rows
     require_columns(pieces, "bake_day", table="pieces")
     refuse_split_days(pieces, known)
-    rows = rows.assign(day=rows["piece"].map(pieces.set_index("piece")["bake_day"]))
+    return rows.assign(day=rows["piece"].map(pieces.set_index("piece")["bake_day"]))
+
+
+def _refuse_doughs_of_two_days(rows: pd.DataFrame, known: list[Factor]) -> None:
+    """A dough shares the error of one day; what has no levels (the reference) may have many."""
+    if "day" not in rows.columns:
+        return
     days = rows.groupby("dough")["day"].nunique()
     if days.gt(1).any():
+        daily = [one.name for one in known if one.changed_per == "day"]
         raise problem_error(
             "pieces",
             key=f"dough {days.idxmax()}",
             column="bake_day",
             found=f"baked on {days.max()} days",
             expected=f"one day a dough, since {', '.join(daily)} is set once a day",
-            mend="mix a dough for each day",
+            mend="write a dough for each day",
         )
-    return rows
 
 
 def _why_left_out(rows, known: list[Factor], block: str | None) -> pd.Series:
