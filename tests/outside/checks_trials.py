@@ -29,6 +29,7 @@ TREAD = "G. Derringer, R. Suich, Journal of Quality Technology 12, 1980, 214-219
 CAKE_MIX = "cakes data of R's alr4; G. W. Oehlert, A First Course in Design, 2000, example 19.3"
 COOK = "chocolate cakes in R's lme4 1.1-31, with emmeans 1.8.4 and lmerTest 3.1-3"
 PLACKETT = "R. L. Plackett, J. P. Burman, Biometrika 33, 1946, 305-325"
+BLOCKED = "D. C. Montgomery, Design and Analysis of Experiments, blocking and confounding"
 MONTGOMERY = "D. C. Montgomery, Design and Analysis of Experiments, fractional designs"
 COHEN = "J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. 1988, t tests"
 
@@ -54,6 +55,18 @@ def like_hadamard():
     """Seven factors in eight doughs are the columns of Sylvester's matrix, in his order of them."""
     levels = saturated()[list(many(7)["factor"])].to_numpy()
     return rows_in_common(levels, hadamard(8)[:, [1, 2, 4, 3, 5, 6, 7]])
+
+
+def with_all_low(factors, blocks):
+    """The round that holds the dough with every factor low, each dough named by what is high."""
+    table = many(factors)
+    doughs = trials.plan_two_level(table, blocks=blocks, **SINGLE).doughs
+    high = doughs[list(table["factor"])].to_numpy() > 0
+    named = ["".join(np.array(list("abcde"))[:factors][row]) or "(1)" for row in high]
+    own = doughs["round"][named.index("(1)")]
+    return " ".join(
+        sorted(name for name, at in zip(named, doughs["round"], strict=True) if at == own)
+    )
 
 
 def folded_hadamard():
@@ -413,6 +426,17 @@ CHECKS = [
             ("catapult: the sixteen corner throws", CATAPULT, BOOK, 16, 0, catapult_corners, ()),
             ("seven factors in eight doughs", "scipy.linalg.hadamard(8)", LIBRARY, 8, 0,
              like_hadamard, ()),
+            *[
+                (f"{factors} factors in {blocks} rounds: the one with all low", BLOCKED, MEMORY,
+                 named, 0, with_all_low, (factors, blocks))
+                for factors, blocks, named in (
+                    (3, 2, "(1) ab ac bc"),
+                    (4, 2, "(1) ab abcd ac ad bc bd cd"),
+                    (5, 4, "(1) abcd abe ace ad bc bde cde"),
+                )
+            ],
+            ("3 factors in 2 rounds: not split by one factor alone", BLOCKED, MEMORY,
+             "(1) b bc c", 0, with_all_low, (3, 2), True),
             ("twelve screening doughs for eleven factors", PLACKETT, MEMORY, 12, 0,
              like_the_published_twelve, ()),
             ("twelve screening doughs: not those with every sign turned", PLACKETT, MEMORY, 12, 0,
