@@ -84,6 +84,18 @@ def test_each_factor_is_judged_on_its_own_differences():
     assert told.strata["df"].tolist() == check[["df_day", "df_dough", "df_piece"]].tolist()
 
 
+def test_a_dough_factor_that_never_varied_within_a_day_is_judged_on_days_too():
+    doughs, pieces = baked(days=8)
+    of_day = doughs["dough"].str[1].astype(int)
+    doughs = doughs.assign(salt_pct=np.array([1.6, 2.1, 2.6])[of_day // 2 % 3])
+    found = shared_out(doughs, pieces, terms="linear")
+    told = trials.what_it_tells(doughs, pieces, FACTORS, terms="linear")
+    assert found.effects.set_index("term")["stratum"]["salt_pct"] == "day"
+    assert told.effects["stratum"].tolist() == found.effects["stratum"].tolist()
+    left = found.checks.loc[0, ["df_day", "df_dough", "df_piece"]].tolist()
+    assert told.strata["df"].tolist() == left == [5, 15, 23]
+
+
 def test_a_round_where_days_are_even_gives_the_t_test_on_the_means_of_days():
     doughs, pieces = baked()
     levels = dict(zip(doughs["dough"], [54.0, 62.0, 70.0] * 6, strict=True))
