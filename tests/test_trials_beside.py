@@ -117,3 +117,22 @@ def test_a_piece_rolled_wider_by_more_than_the_bound_is_named():
         dough_per_area(pieces.assign(width_mm=[200.0, 0.0, 200.0, 200.0]))
     with pytest.raises(StudyProblems, match="length_mm"):
         dough_per_area(pieces[["piece", "mass_before_g"]])
+
+
+def test_beside_something_set_once_a_day_a_slope_is_that_of_texture_with_days():
+    oven = {"factor": "oven_c", "low": 230.0, "high": 270.0, "changed_per": "day"}
+    factors = pd.concat([FACTORS, pd.DataFrame([oven])], ignore_index=True)
+    doughs, pieces = trials.plan_two_level(factors, centre_doughs=4, seed=3)
+    kitchen = {"oven": "home", "preheat_min": 60.0, "gap_min": 5.0, "pieces_per_bake": 1.0}
+    pieces = trials.plan_days((doughs, pieces), pd.DataFrame([kitchen]), factors, seed=3)
+    draw = np.random.default_rng(3)
+    doughs = doughs.assign(ferment_h=draw.choice([20.0, 22.0, 26.0], len(doughs)))
+    means = rated(doughs, pieces, per_hour=0.2, noise=0.4)
+    found = beside_the_factors(means, doughs, pieces, factors).set_index("beside")
+    more = {"factor": "ferment_h", "low": 20.0, "high": 26.0, "changed_per": "dough"}
+    wider = pd.concat([factors, pd.DataFrame([more])], ignore_index=True)
+    fitted = texture.fit(means, doughs, pieces, wider, terms="linear")
+    row = fitted.effects.set_index("term").loc["ferment_h"]
+    assert found.loc["ferment_h", "slope"] == pytest.approx(row["low_to_high"] / 6)
+    assert found.loc["ferment_h", "se"] == pytest.approx(row["se"] / 6)
+    assert found.loc["ferment_h", "df"] == pytest.approx(row["df"])

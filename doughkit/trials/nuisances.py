@@ -11,7 +11,7 @@ from doughkit.trials.coding import as_levels
 from doughkit.trials.factors import in_words, read_factors
 from doughkit.trials.judging import Bench, by_strata, judging
 from doughkit.trials.models import model_columns, model_terms
-from doughkit.trials.records import join_records
+from doughkit.trials.records import days_to_judge_by, join_records
 from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import can_be_told, never_baked
 from doughkit.trials.together import CATEGORIES, DOUGH_RECORDS, PIECE_RECORDS, travels_together
@@ -128,8 +128,10 @@ def _slopes(name, table, factors, terms, level):
     unknown = never_baked(both)
     known = [can_be_told(one, unknown) for one in contrasts]
     y = table["mean"].to_numpy(float)[None]
-    with_it = _estimates(both, contrasts, table, y)
-    without = _estimates(model, contrasts[: len(linear), : model.shape[1]], table, y)
+    factor_list = read_factors(factors)
+    with_it = _estimates(both, contrasts, table, y, factor_list, name)
+    alone = contrasts[: len(linear), : model.shape[1]]
+    without = _estimates(model, alone, table, y, factor_list, name)
     shift = np.where(known[: len(linear)], with_it[0][: len(linear)] - without[0], np.nan)
     moved = ("", np.nan)
     if np.isfinite(shift).any():
@@ -144,9 +146,10 @@ def _slopes(name, table, factors, terms, level):
         yield row | {"scope": "this_panel", "moves": moved[0], "moved_by": moved[1]}
 
 
-def _estimates(columns, contrasts, table, y):
+def _estimates(columns, contrasts, table, y, known, beside):
+    day, by_day = days_to_judge_by(table, known, beside)
     number = pd.factorize(table["dough"])[0]
-    bench = Bench(columns, contrasts, number, number * 0, Spreads(), 0.9)
+    bench = Bench(columns, contrasts, number, day, Spreads(), 0.9, by_day)
     return [one[0] for one in by_strata(y, judging(bench))]
 
 

@@ -11,7 +11,7 @@ from doughkit.tables.problems import problem_error
 from doughkit.trials.factors import read_factors
 from doughkit.trials.judging import Bench, count_found, judging
 from doughkit.trials.models import level_pairs, model_columns, model_terms
-from doughkit.trials.records import bake_days, join_records
+from doughkit.trials.records import days_to_judge_by, join_records
 from doughkit.trials.spreads import Spreads
 from doughkit.trials.strata import can_be_told, groups_together, never_baked
 
@@ -90,7 +90,7 @@ def power(
     _refuse_counts(changes, simulations, level)
     table, _ = join_records(doughs, pieces, factors, block)
     contrasts, columns = _model(table, factors, terms, block)
-    day, by_day = _days(table, read_factors(factors), block)
+    day, by_day = days_to_judge_by(table, read_factors(factors), block)
     bench = Bench(
         columns,
         np.vstack(list(contrasts.values())),
@@ -110,18 +110,6 @@ def power(
     )
     found, by_scores = np.sum(counted, axis=0)
     return _rows(list(contrasts), bench, changes, found, by_scores, simulations)
-
-
-def _days(table, known, block) -> tuple[np.ndarray, bool]:
-    """Each piece's bake day, and whether days are judged by: where something is set once a day.
-
-    Where each day has one dough, the dough stands for its day.
-    """
-    daily = any(one.changed_per == "day" for one in known)
-    day = bake_days(table, known)
-    if day is None:
-        return np.zeros(len(table), dtype=int), False
-    return day, daily and block != "bake_day" and day.max() + 1 < table["dough"].nunique()
 
 
 def _refuse_counts(changes, simulations: int, level: float) -> None:

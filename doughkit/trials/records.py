@@ -68,6 +68,20 @@ def bake_days(table: pd.DataFrame, known: list[Factor]) -> np.ndarray | None:
     return table.groupby(daily, sort=False).ngroup().to_numpy() if daily else None
 
 
+def days_to_judge_by(
+    table, known: list[Factor], block: str | None = None
+) -> tuple[np.ndarray, bool]:
+    """Each piece's bake day, and whether days are judged by: where something is set once a day.
+
+    Where each day has one dough, the dough stands for its day.
+    """
+    daily = any(one.changed_per == "day" for one in known)
+    day = bake_days(table, known)
+    if day is None:
+        return np.zeros(len(table), dtype=int), False
+    return day, daily and block != "bake_day" and day.max() + 1 < table["dough"].nunique()
+
+
 def refuse_split_days(pieces: pd.DataFrame, known: list[Factor]) -> None:
     """What is set once a day has one level on each bake day."""
     daily = [factor.name for factor in known if factor.changed_per == "day"]
