@@ -12,8 +12,8 @@ from doughkit.texture.strata import solve_strata
 from doughkit.trials.coding import code
 from doughkit.trials.factors import read_factors
 from doughkit.trials.judging import Bench, by_strata, judging
-from doughkit.trials.power import _days, _model
-from doughkit.trials.records import join_records
+from doughkit.trials.power import _model
+from doughkit.trials.records import days_to_judge_by, join_records
 from doughkit.trials.spreads import Spreads
 from tests import results
 
@@ -248,7 +248,7 @@ def test_power_judges_a_round_by_days_as_texture_does(seed):
     fitted = texture.fit(values, doughs, pieces, FACTORS, terms="linear", level=0.95)
     table, _ = join_records(doughs, pieces, FACTORS)
     contrasts, columns = _model(table, FACTORS, "linear", None)
-    day, by_day = _days(table, read_factors(FACTORS), None)
+    day, by_day = days_to_judge_by(table, read_factors(FACTORS), None)
     bench = Bench(
         columns,
         np.vstack(list(contrasts.values())),

@@ -9,15 +9,15 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import sklearn
-from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import DotProduct
 
 DATA = Path(__file__).parent
 DAY, DOUGH, PIECE = 38.115123**0.5, 3.682494**0.5, 20.707418**0.5
 
 
 def log_likelihood(columns: np.ndarray, value: np.ndarray, piece: float) -> float:
+    from sklearn.gaussian_process import GaussianProcessRegressor
+    from sklearn.gaussian_process.kernels import DotProduct
+
     process = GaussianProcessRegressor(DotProduct(sigma_0=1e-12), alpha=piece**2, optimizer=None)
     return process.fit(columns, value).log_marginal_likelihood_value_
 
@@ -56,6 +56,8 @@ def yields() -> float:
 
 
 if __name__ == "__main__":
+    import sklearn
+
     print("scikit-learn", sklearn.__version__)
     print(f"cakes  {cakes():.14g}")
     print(f"yields {yields():.14g}")
