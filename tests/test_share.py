@@ -89,6 +89,16 @@ def study(tmp_path):
     return folder
 
 
+def test_the_first_page_says_what_each_notebook_came_to(study, tmp_path):
+    answer = "import doughkit as dk\ndk.tables.note('Bake <7> min.', kind='answer')"
+    with_it = write_notebook(tmp_path / "01_water.ipynb", SHOW, answer)
+    without = write_notebook(tmp_path / "02_water.ipynb", SHOW)
+    pages = share.make_pages(study, notebooks=[with_it, without])
+    assert pages.made["answer"].tolist() == ["Bake <7> min.", ""]
+    index = pages.index.read_text("utf8")
+    assert index.count("<p>Bake &lt;7&gt; min.</p>") == 1
+
+
 def test_pages_are_whole_ask_for_nothing_and_come_out_the_same_again(study, tmp_path):
     notebook = write_notebook(tmp_path / "01_water.ipynb", SHOW, TABLE)
     titles = []
@@ -98,7 +108,12 @@ def test_pages_are_whole_ask_for_nothing_and_come_out_the_same_again(study, tmp_
     assert titles == [(1, 1, "Water & fire")]
     assert pages.index == (tmp_path / "out" / "index.html").resolve()
     assert pages.made.to_dict("records") == [
-        {"page": "01_water.html", "title": "Water & fire", "notebook": "01_water.ipynb"}
+        {
+            "page": "01_water.html",
+            "title": "Water & fire",
+            "notebook": "01_water.ipynb",
+            "answer": "",
+        }
     ]
     text = (tmp_path / "out" / "01_water.html").read_text("utf8")
     assert '<html lang="en">' in text and "<title>Water &amp; fire</title>" in text

@@ -18,12 +18,12 @@ from typing import TYPE_CHECKING
 import doughkit
 from doughkit.share.coding import SECRET, Coded, code_study, secret_of
 from doughkit.share.common import whole_words
+from doughkit.share.first_page import index_page, row_of
 from doughkit.share.pages import (
     METADATA,
     NotebookFailed,
     TableMissing,
     as_page,
-    index_page,
     one_by_one,
     point_at,
     run_notebook,
@@ -153,7 +153,7 @@ def run_all(
             left_out.append(f"Not run: {missing}.")
             continue
         page = f"{path.stem}.html"
-        rows.append({"page": page, "title": title, "notebook": path.name})
+        rows.append(row_of(path, title, notebook))
         files[page] = as_page(notebook, title).encode("utf8")
         tidy(notebook)
         point_at(notebook, f"../{STUDY}", path.name)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import doughkit
+from doughkit.share.first_page import index_page, row_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -96,7 +97,7 @@ def make_pages(
 
     Returns
     -------
-    Pages: `.index`, the path of the first page; `.made`, a frame page, title, notebook.
+    Pages: `.index`, the path of the first page; `.made`, a frame page, title, notebook, answer.
 
     Raises
     ------
@@ -125,8 +126,9 @@ def make_pages(
     rows = []
     for path, title in one_by_one(paths, tell):
         page = f"{path.stem}.html"
-        texts[page] = as_page(run_notebook(path, study_folder), title)
-        rows.append({"page": page, "title": title, "notebook": path.name})
+        notebook = run_notebook(path, study_folder)
+        texts[page] = as_page(notebook, title)
+        rows.append(row_of(path, title, notebook))
     made = pd.DataFrame(rows)
     texts["index.html"] = index_page(made)
     out = Path(out) if out is not None else study_folder / "pages"
@@ -270,13 +272,6 @@ def as_page(notebook: NotebookNode, title: str) -> str:
     resources = {"metadata": {"name": title}, "head_of_pages": paper.head_of_pages()}
     text, _ = exporter.from_notebook_node(notebook, resources=resources)
     return text
-
-
-def index_page(made: pd.DataFrame) -> str:
-    """The page to open first."""
-    from doughkit.tables import paper
-
-    return paper.page("The study in pages", [paper.links(list(made["page"]), list(made["title"]))])
 
 
 def strip(path: Path) -> bool:

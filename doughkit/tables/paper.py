@@ -354,7 +354,7 @@ def heading(text: str, level: int = 2) -> Html:
     return Html(f"<h{level}>{_safe(text)}</h{level}>", words=_one_line(text))
 
 
-def links(files: Sequence[str], titles: Sequence[str]) -> Html:
+def links(files: Sequence[str], titles: Sequence[str], said: Sequence[str] = ()) -> Html:
     """List the pages that lie beside this one, in order.
 
     Question: where does one read on?
@@ -365,6 +365,8 @@ def links(files: Sequence[str], titles: Sequence[str]) -> Html:
         Names of files in the page's own folder.
     titles : list of str
         What stands in the list for each.
+    said : list of str, optional
+        A line of plain words under each; empty for none.
 
     Returns
     -------
@@ -372,7 +374,7 @@ def links(files: Sequence[str], titles: Sequence[str]) -> Html:
 
     Raises
     ------
-    ValueError if a file is not in the page's own folder, or there are not as many titles.
+    ValueError if a file is not in the page's own folder, or there are not as many titles or lines.
 
     Source: by definition of this library.
 
@@ -380,11 +382,14 @@ def links(files: Sequence[str], titles: Sequence[str]) -> Html:
     [links] Formulas on one footing
     """
     strange = [one for one in files if not one or {"/", "\\", ":"} & set(one)]
-    if strange or len(files) != len(titles):
+    if strange or len(files) != len(titles) or len(said) not in (0, len(files)):
         raise ValueError(f"links go to files beside the page, a title each; found {strange}")
-    pairs = zip(files, titles, strict=True)
-    lines = [f'<li><a href="{escape(quote(f))}">{_safe(title)}</a></li>' for f, title in pairs]
-    return Html(f"<ol>{''.join(lines)}</ol>", words=f"[links] {'; '.join(titles)}")
+    lines = [
+        f'<li><a href="{escape(quote(file))}">{_safe(title)}</a>'
+        f"{f'<p>{_safe(words)}</p>' if words else ''}</li>"
+        for file, title, words in zip(files, titles, said or [""] * len(files), strict=True)
+    ]
+    return Html(f"<ul>{''.join(lines)}</ul>", words=f"[links] {'; '.join(titles)}")
 
 
 def page(title: str, parts: Iterable, *, lang: str = "en") -> str:
