@@ -34,6 +34,7 @@ DOOR_FILES = (
     "commands",
     "spoken",
     "share/__init__",
+    "share/first_page",
     "share/pages",
     "selftest",
 )
