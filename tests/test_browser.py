@@ -287,11 +287,9 @@ def test_a_page_that_calls_out_speaks_breaks_or_runs_over_would_be_caught(browse
 
 def test_a_dialog_in_jupyterlab_would_be_counted(browser, lab, copy):
     base, token = lab
-    book = json.loads((ROOT / "notebooks" / BOOKS[0]).read_text("utf8"))
-    book["metadata"]["kernelspec"] = {"name": "nonesuch", "display_name": "none such"}
-    (copy / "work" / "lab" / "notebooks" / "odd.ipynb").write_text(json.dumps(book), "utf8")
+    (copy / "work" / "lab" / "notebooks" / "odd.ipynb").write_text("{", "utf8")
     page = browser.new_page(viewport={"width": 1400, "height": 1000})
     page.goto(f"{base}/lab/tree/notebooks/odd.ipynb?token={token}&reset", timeout=PATIENCE_MS)
-    page.wait_for_selector(NOTICES, timeout=PATIENCE_MS)
+    page.wait_for_selector(NOTICES, timeout=PATIENCE_MS / 5)
     assert page.locator(NOTICES).count() >= 1
     page.close()
