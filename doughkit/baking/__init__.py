@@ -9,9 +9,11 @@ from doughkit.baking.match import match_hydration
 from doughkit.baking.pooled import pooled_loss
 from doughkit.baking.published import published_bakes
 from doughkit.baking.simulate import profile, simulate
+from doughkit.baking.turns import bake_in_turn
 from doughkit.baking.weighed import bake_loss
 
 __all__ = [
+    "bake_in_turn",
     "bake_loss",
     "calibrate",
     "estimate_loss",

@@ -58,7 +58,8 @@ class PublishedBakes:
             f"inside; of the {puffs.sum()} that do, {inside[puffs].sum()}: among flames they lose "
             "more than a slab without a pocket can, so weigh your own before you trust a forecast. "
             f"Outside: {outside or 'none'}. Not forecast within 90 % from the others of its "
-            f"series: {missed}."
+            f"series: {missed}, where those that puff are given a width chosen after one of them "
+            "had been missed."
         )
 
 
