@@ -62,3 +62,26 @@ def test_the_study_and_its_recommendation_stay_as_they_were():
         assert frame.equals(before[name])
     assert advice.recommend(tables, seed=1).levels.equals(first)
     assert found["worse"].min() == pytest.approx(0, abs=1e-9)
+
+
+def test_an_age_that_is_not_written_down_throughout_is_asked_for():
+    tables = aged(4.0)
+    doughs = tables["doughs"].copy()
+    doughs.loc[0, "ferment_h"] = np.nan
+    found = advice.allowing_for(tables | {"doughs": doughs}, seed=1)
+    assert "Ferment time is missing for 3 pieces: fill it in" in found.summary()
+
+
+def test_a_flour_lot_that_was_not_always_measured_is_allowed_for_all_the_same():
+    tables = aged(0.0)
+    doughs = tables["doughs"].drop(columns="ferment_h")
+    doughs["flour_lot"] = list("ABC" * 4)[: len(doughs)]
+    lots = tables["pieces"]["dough"].map(doughs.set_index("dough")["flour_lot"])
+    pieces = tables["pieces"].assign(firmness_g=tables["pieces"]["firmness_g"].mask(lots.eq("A")))
+    found = advice.allowing_for(tables | {"doughs": doughs, "pieces": pieces}, seed=1)
+    assert found.found["beside"].tolist() == ["flour_lot"]
+
+
+def test_an_age_that_does_nothing_seldom_changes_anything():
+    told = [advice.allowing_for(aged(0.0, seed=seed), seed=1).found["changes"] for seed in range(8)]
+    assert sum(one.eq("yes").sum() for one in told) <= 2

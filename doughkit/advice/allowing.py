@@ -13,9 +13,11 @@ from doughkit.advice.targets import Wanted
 from doughkit.advice.weighing import NO_DIFFERENCE, Weighed, weigh, weigh_wanted
 from doughkit.fitting.assumptions import starting_assumptions
 from doughkit.tables.register import as_sentence
+from doughkit.trials.coding import as_levels
 from doughkit.trials.factors import in_words
 from doughkit.trials.nuisances import beside_the_factors, nuisance_columns
 from doughkit.trials.records import join_records
+from doughkit.trials.together import DOUGH_RECORDS, PIECE_RECORDS
 
 KNOWN_ANYWAY = ("bake_day",)
 """Days have their own spread in every fit, so they are allowed for already."""
@@ -73,8 +75,9 @@ def allowing_for(
     StudyProblems as `recommend` and `trials.beside_the_factors`.
 
     Range: one thing at a time, taken off the ratings by its slope beside the factors' own effects;
-    the slope is pulled towards nought as any effect is that few doughs tell. The bake day is
-    allowed for in every fit.
+    the slope is pulled towards nought as any effect is that few doughs tell, and only one whose
+    interval leaves out nought changes anything. The bake day is allowed for in every fit. With
+    many things one in ten looks clear by chance.
 
     Source: least squares by strata, shrunk by a normal prior (any text on Bayesian regression).
 
@@ -95,7 +98,7 @@ def allowing_for(
     slopes = beside_the_factors(weighed.wanted.values, doughs, pieces, factors)
     records, _ = join_records(doughs, pieces, factors)
     records = records.set_index("piece", drop=False)
-    rows = []
+    rows = _not_filled(records, factors)
     for name, own in slopes.groupby("beside", sort=False):
         if name in KNOWN_ANYWAY:
             continue
@@ -107,7 +110,8 @@ def allowing_for(
             continue
         allowed = replace(weighed.wanted, values=_without(weighed.wanted, records, own, name))
         again = weigh_wanted(tables, allowed, seed=seed)
-        rows.append(row | _change(name, weighed, again))
+        clear = bool(((own["ci_low"] > 0) | (own["ci_high"] < 0)).any())
+        rows.append(row | _change(name, weighed, again, clear))
     return Allowing(pd.DataFrame(rows, columns=list(COLUMNS)))
 
 
@@ -118,7 +122,11 @@ def _without(wanted: Wanted, records: pd.DataFrame, own: pd.DataFrame, name: str
     assumed = starting_assumptions().set_index("assumption").loc["linear", "share"]
     values = wanted.values.copy()
     for row in own.dropna(subset=["slope", "se"]).itertuples():
-        along = columns[row.per]
+        if row.per in columns:
+            along = columns[row.per]
+        else:  # another first level, since this attribute was not asked of some pieces
+            along = as_levels(records[name]).eq(row.per.split(" against ")[0]).astype(float)
+            along -= along.mean()
         points = 8 * {one.attribute: one.point for one in wanted.targets}[row.attribute]
         usual = assumed * points / max(float(along.abs().max()), 1e-9)
         slope = row.slope * usual**2 / (usual**2 + row.se**2)
@@ -128,7 +136,22 @@ def _without(wanted: Wanted, records: pd.DataFrame, own: pd.DataFrame, name: str
     return values
 
 
-def _change(name: str, weighed: Weighed, again: Weighed) -> dict:
+def _not_filled(records: pd.DataFrame, factors: pd.DataFrame) -> list[dict]:
+    """Records of some pieces only, which can't be allowed for."""
+    rows = []
+    for name in (*DOUGH_RECORDS, *PIECE_RECORDS):
+        if name in KNOWN_ANYWAY or name not in records or name in set(factors["factor"]):
+            continue
+        empty = int(records[name].isna().sum())
+        if empty and len(records[name].dropna().unique()) > 1:
+            words = f"{as_sentence(in_words(name))} is missing for {empty} pieces: fill it in, and"
+            row = {"beside": name, "travels_with": "", "correlation": np.nan, "moves": ""}
+            row |= {"worse": np.nan, "changes": "can't be told"}
+            rows.append(row | {"sentence": f"{words} it can be allowed for."})
+    return rows
+
+
+def _change(name: str, weighed: Weighed, again: Weighed, clear: bool) -> dict:
     moved = [
         f"{said(factor, again.best[factor.name])} instead of {weighed.best[factor.name]}"
         if factor.levels
@@ -138,9 +161,11 @@ def _change(name: str, weighed: Weighed, again: Weighed) -> dict:
     ]
     here = again.drawn.goals(weighed.search.best[None]).mean()
     worse = max(0.0, float(here - again.search.goal))
-    changes = bool(moved) and worse > NO_DIFFERENCE
+    changes = bool(moved) and worse > NO_DIFFERENCE and clear
     words = f"Allowing for {in_words(name)}, choose {', '.join(moved)}: what is chosen now would "
     sentence = f"{words}be {worse:.2f} points worse." if changes else f"{words}be as good."
+    if moved and not clear:
+        sentence = f"{as_sentence(in_words(name))} has no slope that is clear of nought."
     if not moved:
         sentence = f"Allowing for {in_words(name)} changes nothing."
     told = {"moves": ", ".join(moved), "worse": worse, "changes": "yes" if changes else "no"}
