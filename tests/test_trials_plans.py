@@ -469,3 +469,16 @@ def test_two_factors_have_no_edges_to_stand_on():
     )
     with pytest.raises(StudyProblems, match="expected 3 to 7 for a Box-Behnken plan"):
         trials.plan_surface(factors, kind="box-behnken", round=1, seed=1)
+
+
+def test_no_face_nor_centre_is_planned_beside_a_dough_that_failed():
+    corners = trials.plan_two_level(FACTORS, centre_doughs=0, seed=1).doughs.assign(status="baked")
+    odd = corners.head(1).assign(dough="X", status="failed", hydration_pct=69.0, salt_pct=2.1)
+    odd = odd.assign(whole_grain_pct=20.0)
+    faces = trials.plan_surface(FACTORS, pd.concat([corners, odd]), round=2, seed=1)
+    high = faces.doughs.query("hydration_pct == 70 and salt_pct == 2.1 and whole_grain_pct == 20")
+    assert high.empty and "because it failed before" in faces.summary()
+    middle = odd.assign(hydration_pct=62.0)
+    faces = trials.plan_surface(FACTORS, pd.concat([corners, middle]), round=2, seed=1)
+    assert not faces.doughs["role"].eq("centre").any()
+    assert "No centre dough: one failed there before" in faces.summary()

@@ -140,7 +140,8 @@ def _not_filled(records: pd.DataFrame, factors: pd.DataFrame) -> list[dict]:
     """Records of some pieces only, which can't be allowed for."""
     rows = []
     for name in (*DOUGH_RECORDS, *PIECE_RECORDS):
-        if name in KNOWN_ANYWAY or name not in records or name in set(factors["factor"]):
+        known = name in KNOWN_ANYWAY or name == "round" or name in set(factors["factor"])
+        if known or name not in records:
             continue
         empty = int(records[name].isna().sum())
         if empty and len(records[name].dropna().unique()) > 1:

@@ -10,7 +10,6 @@ import pandas as pd
 
 from doughkit.tables.problems import problem_error, require_columns
 from doughkit.trials.assemble import (
-    FAILED,
     Kitchen,
     assemble,
     at_sign,
@@ -20,6 +19,7 @@ from doughkit.trials.assemble import (
     same_levels,
     wanted_levels,
 )
+from doughkit.trials.avoid import NEAR, coded_places, failed_places
 from doughkit.trials.axial import KINDS, axial_distance, known_kind
 from doughkit.trials.catalogue import usable_doughs
 from doughkit.trials.edges import edge_signs
@@ -218,7 +218,11 @@ def _still_missing(kitchen: Kitchen, doughs, points, centre_doughs: int, number:
             for place in np.flatnonzero(failed)
         ]
         points, taken = points[~there & ~failed], doughs["dough"]
-    wanted = pd.concat([points, centres(kitchen, centre_doughs, number)])
+    middle = centres(kitchen, centre_doughs, number)
+    if doughs is not None and len(middle) and _failed_at(doughs, middle, known).any():
+        notes.append(f"No centre dough: one failed there before ({_at(middle.iloc[0], known)}).")
+        middle = middle.head(0)
+    wanted = pd.concat([points, middle])
     return assemble(kitchen, wanted, notes, taken=taken)
 
 
@@ -253,11 +257,10 @@ def _keep_inside(known: list[Factor], distance: float, kind: str) -> None:
 
 
 def _failed_at(doughs: pd.DataFrame, points: pd.DataFrame, known: list[Factor]) -> np.ndarray:
-    if "status" not in doughs.columns:
-        return np.zeros(len(points), dtype=bool)
-    names = [factor.name for factor in known]
-    failed = doughs[(doughs["status"].fillna("") == FAILED) & doughs[names].notna().all(axis=1)]
-    return same_levels(failed, points, known).any(axis=0)
+    """Which points lie where a dough failed, or beside it."""
+    failed = failed_places(doughs, known)
+    apart = np.abs(coded_places(points, known)[:, None] - failed[None]).max(axis=2)
+    return (apart < NEAR - 1e-9).any(axis=1)
 
 
 def _at(point: pd.Series, known: list[Factor]) -> str:
