@@ -482,3 +482,13 @@ def test_no_face_nor_centre_is_planned_beside_a_dough_that_failed():
     faces = trials.plan_surface(FACTORS, pd.concat([corners, middle]), round=2, seed=1)
     assert not faces.doughs["role"].eq("centre").any()
     assert "No centre dough: one failed there before" in faces.summary()
+
+
+def test_a_mirrored_dough_that_failed_before_is_left_out_and_said():
+    first = trials.plan_two_level(FACTORS, fraction=1 / 2, centre_doughs=0, seed=1).doughs
+    first = first.assign(status="baked")
+    whole = fold_over(first, FACTORS, round=2, seed=2).doughs
+    failed = whole.head(1).assign(dough="X", status="failed", kind="test")
+    again = fold_over(pd.concat([first, failed]), FACTORS, round=2, seed=2)
+    assert len(again.doughs) == len(whole) - 1
+    assert "Left out, since a dough failed there before: 1." in again.summary()

@@ -41,3 +41,10 @@ def failed_places(doughs: pd.DataFrame, factors: list[Factor]) -> np.ndarray:
     """Where those doughs lie, as `coded_places` has it."""
     found = failed_doughs(doughs, factors)
     return coded_places(found, factors) if len(found) else np.zeros((0, len(factors)))
+
+
+def beside_failed(doughs: pd.DataFrame, points: pd.DataFrame, factors: list[Factor]) -> np.ndarray:
+    """Which points lie where a dough failed, or beside it."""
+    failed = failed_places(doughs, factors)
+    apart = np.abs(coded_places(points, factors)[:, None] - failed[None]).max(axis=2)
+    return (apart < NEAR - 1e-9).any(axis=1)

@@ -16,6 +16,7 @@ from doughkit.trials.assemble import (
     same_levels,
     wanted_levels,
 )
+from doughkit.trials.avoid import beside_failed
 from doughkit.trials.factors import Factor, in_words
 from doughkit.trials.fractional import (
     aliases,
@@ -212,11 +213,13 @@ def fold_over(
     signs = baked_corners(doughs, known)
     mirrored = signs * np.where(np.isin(names, turned), -1, 1)
     new = mirrored[~(mirrored[:, None, :] == signs[None]).all(axis=2).any(axis=1)]
-    wanted = pd.concat(
-        [wanted_levels(kitchen, new, "corner", round), centres(kitchen, centre_doughs, round)]
-    )
+    corners = wanted_levels(kitchen, new, "corner", round)
+    failed = beside_failed(doughs, corners, known)
+    wanted = pd.concat([corners[~failed], centres(kitchen, centre_doughs, round)])
     words = "every factor" if len(turned) == len(names) else ", ".join(map(in_words, turned))
     notes = [f"Turned over: {words}. Read it together with the doughs it mirrors."]
+    if failed.any():
+        notes.append(f"Left out, since a dough failed there before: {int(failed.sum())}.")
     return assemble(kitchen, wanted, notes, taken=doughs["dough"])
 
 

@@ -19,7 +19,7 @@ from doughkit.trials.assemble import (
     same_levels,
     wanted_levels,
 )
-from doughkit.trials.avoid import NEAR, coded_places, failed_places
+from doughkit.trials.avoid import beside_failed
 from doughkit.trials.axial import KINDS, axial_distance, known_kind
 from doughkit.trials.catalogue import usable_doughs
 from doughkit.trials.edges import edge_signs
@@ -212,14 +212,14 @@ def _still_missing(kitchen: Kitchen, doughs, points, centre_doughs: int, number:
     notes, taken = [], ()
     if doughs is not None:
         there = same_levels(usable_doughs(doughs, known), points, known).any(axis=0)
-        failed = _failed_at(doughs, points, known) & ~there
+        failed = beside_failed(doughs, points, known) & ~there
         notes = [
             f"Not planned again, because it failed before: {_at(points.loc[place], known)}."
             for place in np.flatnonzero(failed)
         ]
         points, taken = points[~there & ~failed], doughs["dough"]
     middle = centres(kitchen, centre_doughs, number)
-    if doughs is not None and len(middle) and _failed_at(doughs, middle, known).any():
+    if doughs is not None and len(middle) and beside_failed(doughs, middle, known).any():
         notes.append(f"No centre dough: one failed there before ({_at(middle.iloc[0], known)}).")
         middle = middle.head(0)
     wanted = pd.concat([points, middle])
@@ -254,13 +254,6 @@ def _keep_inside(known: list[Factor], distance: float, kind: str) -> None:
             expected=f"levels from {factor.low:g} to {factor.high:g}",
             mend='plan kind="face-centred", or set wider low and high and plan afresh',
         )
-
-
-def _failed_at(doughs: pd.DataFrame, points: pd.DataFrame, known: list[Factor]) -> np.ndarray:
-    """Which points lie where a dough failed, or beside it."""
-    failed = failed_places(doughs, known)
-    apart = np.abs(coded_places(points, known)[:, None] - failed[None]).max(axis=2)
-    return (apart < NEAR - 1e-9).any(axis=1)
 
 
 def _at(point: pd.Series, known: list[Factor]) -> str:
