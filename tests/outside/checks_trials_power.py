@@ -48,6 +48,7 @@ CHECKS = [
     for each, change, source, kind, printed in (
         (64, 0.5, COHEN, "handbook", 0.80),
         (26, 0.8, COHEN, "handbook", 0.80),
+        (20, 1.0, COHEN, "from memory", 0.87),
         (5, 0.0, LIBRARY, "reference library", 0.05),
         (4, 1.0, LIBRARY, "reference library", exact(4, 1.0)),
         (6, 2.0, LIBRARY, "reference library", exact(6, 2.0)),
