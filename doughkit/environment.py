@@ -40,9 +40,10 @@ NEEDED = (
     "ipykernel",
     "joblib",
     "openpyxl",
+    "python_calamine",
 )
 NEEDED_BY_TEST = ("pytest", "hypothesis")
-"""What must be importable: the names under which pyproject.toml asks for it."""
+"""What must be importable: the names under which pyproject.toml asks for it, _ for -."""
 
 NO_CALLS_OUT = {
     "@jupyterlab/apputils-extension:notification": {

@@ -11,7 +11,7 @@ from pathlib import Path
 from doughkit import share, study
 from doughkit.study.waiting import today_page
 from doughkit.tables.keeping import write_whole
-from doughkit.tables.problems import StudyProblems
+from doughkit.tables.problems import StudyProblems, so_many
 from doughkit.tables.reading import read_folder
 from doughkit.tables.workbook import is_workbook
 
@@ -52,7 +52,7 @@ def check(options: frozenset[str], path: str) -> int:
     for problem in problems:
         print(problem)
     count = len(problems)
-    print(f"{count} problem{'s' if count != 1 else ''}." if count else "No problem found.")
+    print(f"{so_many(count, 'problem')}." if count else "No problem found.")
     return 1 if problems else 0
 
 

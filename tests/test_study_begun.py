@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -260,3 +261,21 @@ def test_hostile_text_in_a_study_does_nothing_on_the_page(tmp_path):
     study = open_study(write_study(tmp_path, **changed))
     page = today_page(today(study), "<script>")
     assert "<script>" not in page and "<b>PC" not in page and "&lt;b&gt;PC" in page
+
+
+def test_a_topped_controls_loss_is_that_of_its_dough_and_a_bad_weight_is_noted():
+    demo = dict(open_study(shipped().data_demo))
+    pieces, doughs = demo["pieces"], demo["doughs"]
+    plain = today(demo).control.set_index("what").loc["loss_pct"]
+    controls = pieces["dough"].isin(doughs.loc[doughs["kind"] == "control", "dough"])
+    both = ["mass_before_g", "mass_after_g"]
+    topped = pieces.assign(topping_g=np.nan, topping_after_g=np.nan)
+    topped.loc[controls, ["topping_g", "topping_after_g"]] = 20.0, 18.0
+    topped.loc[controls, both] += np.array([20.0, 18.0])
+    found = today(demo | {"pieces": topped})
+    assert found.control.set_index("what").loc["loss_pct", "value"] == pytest.approx(plain["value"])
+    heavy = pieces.copy()
+    heavy.loc[controls, "mass_after_g"] *= 2
+    found = today(demo | {"pieces": heavy})
+    assert "loss_pct" not in set(found.control["what"])
+    assert any("control's bake loss is not told" in note for note in found.notes)

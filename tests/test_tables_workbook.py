@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 
 from doughkit.study import convert_study, open_study
-from doughkit.tables import StudyProblems, keeping, read_tables, save_table
+from doughkit.tables import StudyProblems, keeping, read_tables, save_table, workbook
 from doughkit.tables.reading import read_folder
 from doughkit.tables.register import TABLES
 from tests.small_study import SMALL_STUDY, write_study
@@ -253,3 +253,30 @@ def test_every_table_can_begin_in_a_workbook(tmp_path):
     begin_study(tmp_path, TABLES, workbook=True)
     assert list(read_tables(tmp_path)) == list(TABLES)
     assert openpyxl.load_workbook(tmp_path / "study.xlsx").sheetnames == list(TABLES)
+
+
+def test_texts_that_look_like_a_letters_number_stay_as_they_are(tmp_path):
+    texts = ["a_x0041_b", "_x000D_", "_x005F_x0041_", "_xD83D_", "_x"]
+    save_table(tmp_path, "assessors", pd.DataFrame({"assessor": list("abcde"), "allergens": texts}))
+    convert_study(tmp_path)
+    assert read_tables(tmp_path)["assessors"]["allergens"].tolist() == texts
+
+
+def test_cell_by_cell_and_quickly_give_the_same_texts(tmp_path, monkeypatch):
+    opened = openpyxl.Workbook()
+    sheet = opened.active
+    sheet.title = "formulas"
+    sheet.append([7, 7.5, 1e-12, 123456789012, 0.1, -3.25, True, False, None, "  x ", "007", "é ü"])
+    sheet.append([])
+    sheet.append(
+        [datetime(2026, 3, 4), datetime(2026, 3, 4, 5, 6, 7), time(7, 30), "", "a_x000D_b"]
+    )
+    sheet["N1"] = "last"
+    opened.save(tmp_path / "study.xlsx")
+    content = (tmp_path / "study.xlsx").read_bytes()
+    quick = workbook.Book.of(tmp_path / "study.xlsx", content)
+    monkeypatch.setattr(workbook, "_looks_count", lambda formats, sheets: True)
+    slow = workbook.Book.of(tmp_path / "study.xlsx", content)
+    assert quick.rows == slow.rows and not quick.problems
+    assert quick.rows["formulas"][0][1][:6] == ["7", "7.5", "1e-12", "123456789012", "0.1", "-3.25"]
+    assert [line for line, _ in quick.rows["formulas"]] == [1, 3]

@@ -80,7 +80,7 @@ def test_mixer_and_fridge_hold_a_day_down_and_what_they_cannot_hold_is_refused()
     planned = trials.plan_days(ROUND, OVEN, every_day=EVERY_DAY, most_doughs=3, seed=1)
     tests = planned[~planned["dough"].isin(EVERY_DAY["dough"])]
     assert tests.groupby("bake_day")["dough"].nunique().max() == 2
-    with pytest.raises(StudyProblems, match="found 1 baked every day and room for 1 doughs"):
+    with pytest.raises(StudyProblems, match="found 1 baked every day and room for 1 dough"):
         trials.plan_days(ROUND, OVEN, every_day=EVERY_DAY, most_doughs=1, seed=1)
 
 

@@ -13,7 +13,7 @@ from doughkit.advice.rounds import laid_out, next_number, require_counts
 from doughkit.advice.targets import Target, read_wanted
 from doughkit.advice.weighing import require_tables, weigh
 from doughkit.fitting.design import checked_level
-from doughkit.tables.problems import problem_error, require_columns
+from doughkit.tables.problems import problem_error, require_columns, so_many
 from doughkit.texture.result import t_times
 from doughkit.trials.rounds import Round
 
@@ -270,7 +270,7 @@ def _against_best(found: pd.DataFrame, targets, level: float) -> pd.DataFrame:
 
 def _verdict(wanted_of, best_of, found: pd.DataFrame) -> list[str]:
     count = int(found["role"].eq("recommended").sum())
-    lines = [f"By {count} fresh dough{'s' if count != 1 else ''} alone:"]
+    lines = [f"By {so_many(count, 'fresh dough')} alone:"]
     for word in ("inside", "outside", "can't be told"):
         names = wanted_of.loc[wanted_of["verdict"].eq(word), "attribute"]
         if len(names):

@@ -16,6 +16,7 @@ from doughkit.advice.targets import Target, Wanted
 from doughkit.advice.weighing import Drawn, look
 from doughkit.fitting.assumptions import Assumed, read_assumptions
 from doughkit.fitting.posterior import solve_posterior
+from doughkit.tables.problems import so_many
 from doughkit.texture.assuming import TASTE
 from doughkit.texture.ground import bare_ground
 
@@ -54,7 +55,9 @@ class DoughsNeeded:
 
         calm, rough = NOISES[0], NOISES[-1]
         usual = half.loc[1.0]
-        evenings = f", {usual['evenings']:.0f} evenings" if np.isfinite(usual["evenings"]) else ""
+        evenings = ""
+        if np.isfinite(usual["evenings"]):
+            evenings = f", {so_many(round(usual['evenings']), 'evening')}"
         return (
             f"In imagined kitchens half are within {self.within:g} points of the best after "
             f"{words(1.0, 'doughs')} doughs{evenings}; {words(calm, 'doughs')} in a calm kitchen, "

@@ -63,7 +63,8 @@ def _weighing(tables: Tables, doughs: pd.DataFrame, pieces: pd.DataFrame) -> pd.
     masses = named.set_index("dough")["piece_mass_g"].to_dict()
     counts = pieces.groupby("dough")["piece"].count().to_dict()
     sheet = weigh_out(varied, piece_g=masses, pieces=counts, extra_pct=3)
-    return sheet[["dough", "part", "ingredient", "percent", "planned_g", "weighed_g"]]
+    weighed = sheet[sheet["percent"] > 0]  # none of it goes into the bowl
+    return weighed[["dough", "part", "ingredient", "percent", "planned_g", "weighed_g"]]
 
 
 def _bench(tables: Tables, pieces: pd.DataFrame):

@@ -8,6 +8,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from doughkit.baking import bake_loss
+from doughkit.tables.problems import StudyProblems
+
 USUAL = 0.5
 """A column filled for more than this share of the baked rows is one that is usually filled."""
 
@@ -90,20 +93,25 @@ def _unanswered(tables: Tables) -> list[tuple]:
     return [("ratings", f"tasting {tasting}, taster {who}", "score") for tasting, who in absent]
 
 
-def control_in_range(tables: Tables) -> pd.DataFrame:
+def control_in_range(tables: Tables) -> tuple[pd.DataFrame, list[str]]:
     """The control's last tasting and bake beside the earlier ones.
 
-    what, at, value, usual_low, usual_high, before, within (yes, no, or empty for too few before).
+    what, at, value, usual_low, usual_high, before, within (yes, no, or empty for too few before);
+    and notes on what could not be told.
     """
     rows: list[tuple] = []
+    notes: list[str] = []
     if is_there(tables, "doughs") and is_there(tables, "pieces"):
         doughs, pieces = tables["doughs"], tables["pieces"]
         controls = pieces[pieces["dough"].isin(doughs.loc[doughs["kind"] == "control", "dough"])]
         rows += _scores(tables, controls)
-        loss = 100 * (1 - controls["mass_after_g"] / controls["mass_before_g"])
-        rows += _last_against_before("loss_pct", controls["bake_day"], loss)
+        try:
+            loss = bake_loss(controls)["loss_pct"]
+            rows += _last_against_before("loss_pct", controls["bake_day"], loss)
+        except StudyProblems as told:
+            notes.append(f"The control's bake loss is not told: {str(told).rstrip('.')}.")
     names = ["what", "at", "value", "usual_low", "usual_high", "before", "within"]
-    return pd.DataFrame(rows, columns=names)
+    return pd.DataFrame(rows, columns=names), notes
 
 
 def _scores(tables: Tables, controls: pd.DataFrame) -> list[tuple]:

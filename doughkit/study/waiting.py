@@ -17,6 +17,7 @@ from doughkit.study.gaps import (
     scored_pieces,
 )
 from doughkit.tables import paper
+from doughkit.tables.problems import so_many
 from doughkit.tables.register import as_sentence, label
 
 WAITS_FOR = {
@@ -74,7 +75,7 @@ class Today:
     def summary(self) -> str:
         """The gist in a few sentences."""
         gaps = len(self.missing)
-        cells = f"{gaps} missing cell{'s' if gaps != 1 else ''}." if gaps else "No cell is missing."
+        cells = f"{so_many(gaps, 'missing cell')}." if gaps else "No cell is missing."
         return f"{self.asks} {cells} {self.control_said()} Next decision: {self.decision}"
 
 
@@ -114,15 +115,16 @@ def today(study: Tables) -> Today:
         sheets = tasting_sheets_of(study, _untasted(study)[0])
     names = list(WAITS_FOR)
     place = names.index(step)
+    control, untold = control_in_range(study)
     state = ["done"] * place + ["now"] + ["later"] * (len(names) - place - 1)
     steps = pd.DataFrame({"step": names, "state": state, "asks": list(WAITS_FOR.values())})
     return Today(
         step,
         steps,
         sheets.frames,
-        sheets.notes,
+        [*sheets.notes, *untold],
         missing_cells(study),
-        control_in_range(study),
+        control,
         _decision(study, step),
     )
 

@@ -7,6 +7,7 @@ column's meaning.
 from __future__ import annotations
 
 import io
+import re
 import warnings
 import zipfile
 from datetime import datetime
@@ -125,11 +126,16 @@ def _put(cell, text: str, column: Column) -> None:
         cell.number_format = "yyyy-mm-dd"
         return
     is_text = column.kind in TEXT_KINDS or column.kind == "date"
-    cell.value = text.replace("\r", "_x000D_") if is_text else text
+    cell.value = in_book_text(text) if is_text else text
     # as it stands: the library would round numbers to 16 figures and make formulas of texts
     cell.data_type = "s" if is_text else "n"
     if is_text:
         cell.number_format = "@"
+
+
+def in_book_text(text: str) -> str:
+    """A workbook writes a letter it can't hold by its number, and so must write what looks so."""
+    return re.sub(r"_(?=x[0-9A-Fa-f]{4}_)", "_x005F_", text).replace("\r", "_x000D_")
 
 
 def explained(column: Column) -> str:

@@ -56,7 +56,7 @@ class StudyProblems(ValueError):
     def __init__(self, problems: Iterable[Problem], *, about: str = ""):
         self.problems = list(problems)
         count = len(self.problems)
-        head = f"{count} problem{'s' if count != 1 else ''}" + (f" in {about}" if about else "")
+        head = so_many(count, "problem") + (f" in {about}" if about else "")
         lines = [f"  {problem}" for problem in self.problems[:MOST_TOLD]]
         if count > MOST_TOLD:
             lines.append(f"  … and {count - MOST_TOLD} more; .frame() lists them all")
@@ -68,6 +68,11 @@ class StudyProblems(ValueError):
 
         names = [one.name for one in fields(Problem)]
         return pd.DataFrame([astuple(problem) for problem in self.problems], columns=names)
+
+
+def so_many(count: float, thing: str) -> str:
+    """A count and its thing, in the plural unless there is one: "1 dough", "3 doughs"."""
+    return f"{count:g} {thing}{'s' if count != 1 else ''}"
 
 
 def problem_error(table: str, **where) -> StudyProblems:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from doughkit.tables.problems import problem_error, require_columns
+from doughkit.tables.problems import problem_error, require_columns, so_many
 from doughkit.tables.register import TABLES
 
 EVENING_MIN = 180.0
@@ -111,8 +111,9 @@ def capacity(
     if doughs > 0 and not fitting:
         raise problem_error(
             "capacity",
-            found=f"room for {by_oven} doughs in {evening_min:g} min of oven, {by_tasters} in "
-            f"{samples} samples, {by_bench:g} in mixer and fridge",
+            found=f"room for {so_many(by_oven, 'dough')} in {evening_min:g} min of oven, "
+            f"{by_tasters} in {samples} samples, "
+            f"{'any number' if np.isinf(by_bench) else f'{by_bench:g}'} in mixer and fridge",
             expected="one dough or more beside the control",
             mend="bake fewer pieces a dough, allow a longer evening, or more doughs in the fridge",
         )

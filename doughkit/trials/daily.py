@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from doughkit.tables.problems import problem_error
+from doughkit.tables.problems import problem_error, so_many
 from doughkit.trials.exchange import Task
 from doughkit.trials.factors import Factor, in_words
 from doughkit.trials.spreads import Spreads
@@ -64,4 +64,4 @@ def said_of_days(daily: list[Factor], days: int, terms: pd.DataFrame) -> list[st
     said = f"{words} {verb} set once a day: {days} bake days leave "
     if left < 1:
         return [f"{said}nothing to judge by; bake {1 - left} more, or ask for fewer terms."]
-    return [f"{said}{left} difference{'s' if left > 1 else ''} between days to judge by."]
+    return [f"{said}{so_many(left, 'difference')} between days to judge by."]

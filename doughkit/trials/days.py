@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from doughkit.tables.problems import problem_error, require_columns, require_unique
+from doughkit.tables.problems import problem_error, require_columns, require_unique, so_many
 from doughkit.tables.register import TABLES
 from doughkit.trials.bench import EVENING_MIN, MOST_SAMPLES, Oven, read_oven
 from doughkit.trials.factors import read_factors
@@ -99,9 +99,10 @@ def plan_days(
         raise problem_error(
             "plan",
             column="days",
-            found=f"{len(names)} doughs for {days} evenings",
-            expected=f"{fitting} doughs an evening, {needed} evenings",
-            mend=f"bake on {needed} evenings, or plan {fitting * days} doughs",
+            found=f"{so_many(len(names), 'dough')} for {so_many(days, 'evening')}",
+            expected=f"{so_many(fitting, 'dough')} an evening, {so_many(needed, 'evening')}",
+            mend=f"bake on {so_many(needed, 'evening')}, "
+            f"or plan {so_many(fitting * days, 'dough')}",
         )
     if given is None:
         split = [
@@ -195,7 +196,7 @@ def _on_the_bench(fitting: int, every_day, most_doughs: float) -> int:
         raise problem_error(
             "plan",
             column="most_doughs",
-            found=f"{beside} baked every day and room for {most_doughs:g} doughs",
+            found=f"{beside} baked every day and room for {so_many(most_doughs, 'dough')}",
             expected=f"room for {beside + 1} doughs or more",
             mend="mix in two turns, or make room in the fridge",
         )

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from doughkit.tables.problems import problem_error
+from doughkit.tables.problems import problem_error, so_many
 from doughkit.trials.assemble import assemble, open_kitchen
 from doughkit.trials.assumed import assumed_information
 from doughkit.trials.catalogue import usable_doughs
@@ -254,7 +254,7 @@ def _notes(error: float, criterion: str, spreads: Spreads, kept: int, failed: in
         f"{spreads.dough:.2g} and pieces by {spreads.of_piece**0.5:.2g}."
     ]
     if kept:
-        said.append(f"{kept} piece{'s' if kept > 1 else ''} there already are counted in.")
+        said.append(f"{so_many(kept, 'piece')} there already are counted in.")
     if failed:
         where = "the one that failed" if failed == 1 else f"the {failed} that failed"
         said.append(f"No dough is planned near {where}.")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from doughkit.tables.problems import so_many
 from doughkit.tables.register import TABLES
 
 ROLES = TABLES["doughs"]["role"].choices
@@ -44,11 +45,12 @@ class Round:
         parts = [f"{counts[role]} {role}" for role in ROLES if role in counts]
         rounds = sorted({int(number) for number in self.doughs["round"]})
         name = f"Round {rounds[0]}" if len(rounds) == 1 else f"Rounds {rounds[0]} to {rounds[-1]}"
-        said = f"{name}: {len(self.doughs)} doughs ({', '.join(parts)}), {len(self.pieces)} pieces."
-        moved = len(self.rounded)
-        steps = (
-            f"{moved} level{'s' if moved != 1 else ''} moved to the nearest step that can be set."
+        said = (
+            f"{name}: {so_many(len(self.doughs), 'dough')} ({', '.join(parts)}), "
+            f"{so_many(len(self.pieces), 'piece')}."
         )
+        moved = len(self.rounded)
+        steps = f"{so_many(moved, 'level')} moved to the nearest step that can be set."
         return " ".join([said, *([steps] if moved else []), *self.notes])
 
 
