@@ -124,7 +124,7 @@ def serving_plan(
 
     >>> import pandas as pd
     >>> pieces = pd.DataFrame({"piece": list("ABCD"), "dough": list("ABCD")})
-    >>> assessors = pd.DataFrame({"assessor": ["Ann", "Bo", "Cy", "Di"]})
+    >>> assessors = pd.DataFrame({"assessor": ["Ann", "Bo", "Cy", "Di"], "allergens": "none"})
     >>> plan = serving_plan(pieces, assessors, tasting="T1", mode="rested", seed=1)
     >>> plan.summary()
     '16 portions for 4 people; a piece right after another: 1 times; a piece in a place: 1 times.'
@@ -204,6 +204,9 @@ def _notes(assessors: pd.DataFrame, blocked: pd.DataFrame, mode: str) -> list[st
     notes = []
     if mode == "fresh":
         notes.append("Served in bake order: place and bake order can't be told apart.")
+    noted = assessors.get("allergens", pd.Series(dtype="str"))
+    if not noted.notna().any():
+        notes.append("No taster's allergens are noted: ask everyone before anything is served.")
     if "consent_on" in assessors.columns:
         without = assessors.loc[assessors["consent_on"].isna(), "assessor"].tolist()
         if without:

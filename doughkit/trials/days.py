@@ -24,6 +24,7 @@ def plan_days(
     samples: int = MOST_SAMPLES,
     most_doughs: float = np.inf,
     days: int | None = None,
+    bake_min: float | None = None,
     seed,
 ) -> pd.DataFrame:
     """Spread a round over bake days that fit, and draw each day's bake order.
@@ -33,8 +34,9 @@ def plan_days(
     Parameters
     ----------
     round : Round, or (doughs, pieces)
-        The planned round; its pieces need bake_min. Where they have their bake_day already (as
-        `plan_optimal` gives it where something is set once a day), that is kept.
+        The planned round; its pieces need bake_min, if it is not given below. Where they have
+        their bake_day already (as `plan_optimal` gives it where something is set once a day),
+        that is kept.
     oven : row, mapping or one-row DataFrame
         Of the table `ovens`: preheat_min, gap_min, pieces_per_bake.
     factors : DataFrame, optional
@@ -52,6 +54,8 @@ def plan_days(
         Doughs that mixer and fridge hold for one bake day, those of every day included.
     days : int, optional
         Evenings there are; left out, as many as it takes.
+    bake_min : float, optional
+        Bake time of every piece [min] where the plan has none, since the bake time is no factor.
     seed : int or Generator
         Draws days and orders.
 
@@ -80,6 +84,8 @@ def plan_days(
     {'R1D1': 3, 'R1D2': 3}
     """
     doughs, pieces = round
+    if bake_min is not None and "bake_min" not in pieces.columns:
+        pieces = pieces.assign(bake_min=float(bake_min))
     require_unique(pieces, "piece", table="pieces")
     require_columns(pieces, "dough", "bake_min", table="pieces")
     one = read_oven(oven)

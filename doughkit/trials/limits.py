@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import product
 
 import numpy as np
 import pandas as pd
 
-from doughkit.tables.problems import Problem, StudyProblems, problem_error, require_columns
+from doughkit.tables.problems import (
+    Problem,
+    StudyProblems,
+    nearest,
+    problem_error,
+    require_columns,
+)
 from doughkit.trials.coding import numbers, tidy
 from doughkit.trials.factors import Factor, read_factors
 
@@ -103,7 +110,11 @@ def within_limits(levels: pd.DataFrame, limits: pd.DataFrame | None) -> pd.Serie
 
 
 def level_grid(
-    factors: pd.DataFrame, limits: pd.DataFrame | None = None, *, levels_each: int | None = None
+    factors: pd.DataFrame,
+    limits: pd.DataFrame | None = None,
+    *,
+    over: Sequence[str] | None = None,
+    levels_each: int | None = None,
 ) -> pd.DataFrame:
     """List every combination of levels that can be set and that keeps the limits.
 
@@ -115,6 +126,9 @@ def level_grid(
         Table `factors`.
     limits : DataFrame, optional
         Table `limits`.
+    over : names, optional
+        Combine the levels of these only; every other number stays in the middle, every other
+        category at its first level. Left out: all are combined.
     levels_each : int, optional
         At most this many levels of each number, spread from low to high on its steps. Needed for
         a factor without a step, and where all combinations would be too many.
@@ -125,8 +139,8 @@ def level_grid(
 
     Raises
     ------
-    StudyProblems if the combinations would pass 200,000, or a factor has no step and
-    `levels_each` is not given.
+    StudyProblems if the combinations would pass 200,000, a factor to combine has no step and
+    `levels_each` is not given, or `over` names what is no factor.
 
     Source: by definition.
 
@@ -134,9 +148,23 @@ def level_grid(
     ...     "high": [2.6, 8.0], "step": [0.5, 1.5], "changed_per": ["dough", "piece"]})
     >>> level_grid(factors).values.tolist()[:4]
     [[1.6, 5.0], [1.6, 6.5], [1.6, 8.0], [2.1, 5.0]]
+    >>> level_grid(factors, over=["bake_min"]).values.tolist()
+    [[2.1, 5.0], [2.1, 6.5], [2.1, 8.0]]
     """
     known = read_factors(factors)
-    each = [settable(factor, levels_each) for factor in known]
+    names = [factor.name for factor in known]
+    for name in over or ():
+        if name not in names:
+            raise problem_error(
+                "factors",
+                found=f"no factor {name!r}",
+                expected="one of " + ", ".join(names),
+                mend=nearest(name, names) or "name a factor in over",
+            )
+    each = [
+        settable(factor, levels_each) if over is None or factor.name in over else [_still(factor)]
+        for factor in known
+    ]
     count = int(np.prod([len(levels) for levels in each]))
     if count > MOST_COMBINATIONS:
         raise problem_error(
@@ -145,8 +173,12 @@ def level_grid(
             expected=f"at most {MOST_COMBINATIONS}",
             mend="give levels_each, say levels_each=5",
         )
-    grid = pd.DataFrame(list(product(*each)), columns=[factor.name for factor in known])
+    grid = pd.DataFrame(list(product(*each)), columns=names)
     return grid.loc[within_limits(grid, limits)].reset_index(drop=True)
+
+
+def _still(factor: Factor):
+    return factor.levels[0] if factor.levels else (factor.low + factor.high) / 2
 
 
 def settable(factor: Factor, at_most: int | None = None) -> list:
