@@ -51,7 +51,7 @@ class ServingPlan:
         said = [f"{len(self.servings)} portions for {people} people"]
         for row in self.balance.itertuples():
             even = f"{row.fewest}" if row.fewest == row.most else f"{row.fewest} to {row.most}"
-            said.append(f"{row.what}: {even} times")
+            said.append(f"{row.what}: {'once' if even == '1' else f'{even} times'}")
         text = "; ".join(said) + "."
         for row in self.blocked.itertuples():
             text += f" Not served: {row.piece} to {row.assessor} ({row.why})."
@@ -127,7 +127,7 @@ def serving_plan(
     >>> assessors = pd.DataFrame({"assessor": ["Ann", "Bo", "Cy", "Di"], "allergens": "none"})
     >>> plan = serving_plan(pieces, assessors, tasting="T1", mode="rested", seed=1)
     >>> plan.summary()
-    '16 portions for 4 people; a piece right after another: 1 times; a piece in a place: 1 times.'
+    '16 portions for 4 people; a piece right after another: once; a piece in a place: once.'
     >>> plan.servings.query("assessor == 'Ann'")["piece"].nunique()
     4
     """
