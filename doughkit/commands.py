@@ -156,9 +156,23 @@ def lab(options: frozenset[str], folder: str = "") -> int:
     command += ["--LabApp.extension_manager=readonly"]  # the other kind looks for news of its own
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")
+    surroundings = lab_surroundings()
     if os.name == "nt":
-        return 1 if subprocess.call(command) else 0
-    os.execv(command[0], command)
+        return 1 if subprocess.call(command, env=surroundings) else 0
+    os.execve(command[0], command, surroundings)
+
+
+def lab_surroundings() -> dict[str, str]:
+    """Variables under which notebooks find this doughkit, and JupyterLab asks about no news.
+
+    So in any environment: only the own one knows the checkout by itself.
+    """
+    package = Path(doughkit.__file__).resolve().parent
+    ahead = {"PYTHONPATH": package.parent, "JUPYTER_CONFIG_PATH": package / "share" / "lab"}
+    return dict(os.environ) | {
+        name: os.pathsep.join(filter(None, [str(path), os.environ.get(name, "")]))
+        for name, path in ahead.items()
+    }
 
 
 # --- clean ---------------------------------------------------------------------------------------

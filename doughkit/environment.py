@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
-import json
 import os
 import shutil
 import subprocess
@@ -44,14 +43,6 @@ NEEDED = (
 )
 NEEDED_BY_TEST = ("pytest", "hypothesis")
 """What must be importable: the names under which pyproject.toml asks for it, _ for -."""
-
-NO_CALLS_OUT = {
-    "@jupyterlab/apputils-extension:notification": {
-        "fetchNews": "false",
-        "checkForUpdates": False,
-    }
-}
-"""JupyterLab's settings: no question about news, no look for updates."""
 
 INSTALL = (
     "install",
@@ -265,10 +256,7 @@ def make_venv(own: Own, watch: Watch) -> list[str]:
 
 
 def furnish(own: Own) -> None:
-    """Let the checkout be imported from anywhere, and keep JupyterLab from calling out."""
+    """Let the checkout be imported from anywhere."""
     # a relative path, so that a moved clone goes on working
     away = os.path.relpath(own.root, own.packages)
     (own.packages / "doughkit-checkout.pth").write_text(f"{away}\n", "utf8")
-    settings = own.folder / "share" / "jupyter" / "lab" / "settings"
-    settings.mkdir(parents=True, exist_ok=True)
-    (settings / "overrides.json").write_text(json.dumps(NO_CALLS_OUT, indent=1) + "\n", "utf8")

@@ -5,7 +5,6 @@ the names that the door tries out, and first does what a file `mishap` tells it 
 """
 
 import ast
-import json
 import os
 import re
 import shutil
@@ -259,9 +258,6 @@ def test_the_set_up_says_what_it_makes_and_leaves_a_whole_environment(own, capsy
     assert "fetching and installing" in told and "Set up in" in told
     assert own.is_ready()
     assert calls(own)[0].startswith("install --require-hashes --prefer-binary")
-    settings = own.folder / "share" / "jupyter" / "lab" / "settings" / "overrides.json"
-    notices = json.loads(settings.read_text())["@jupyterlab/apputils-extension:notification"]
-    assert notices == {"fetchNews": "false", "checkForUpdates": False}
 
 
 def where_imported(own, somewhere):

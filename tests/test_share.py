@@ -249,17 +249,29 @@ def test_a_demo_that_fails_says_where(shipped, capsys):
 
 def test_the_lab_opens_a_copy_and_never_writes_over_it(shipped, tmp_path, monkeypatch, capsys):
     started = []
-    monkeypatch.setattr(commands.os, "execv", lambda python, words: started.append(words))
-    monkeypatch.setattr(commands.subprocess, "call", started.append)
+    monkeypatch.setattr(commands.os, "execve", lambda _, words, env: started.append((words, env)))
+    monkeypatch.setattr(
+        commands.subprocess, "call", lambda words, env: started.append((words, env))
+    )
     commands.lab(frozenset())
     copy = tmp_path / "work" / "lab" / "data_demo" / "formulas.csv"
     copy.write_text("mine\n")
     commands.lab(frozenset())
     assert copy.read_text() == "mine\n"
     assert "kept as you left it" in capsys.readouterr().out
-    words = started[0]
+    words, surroundings = started[0]
     assert words[1:3] == ["-m", "jupyterlab"] and str(tmp_path / "work" / "lab") in words
     assert "--ServerApp.ip=127.0.0.1" in words
+    # in an environment that somebody else made a notebook finds this doughkit all the same
+    found = subprocess.run(
+        [sys.executable, "-c", "import doughkit; print(doughkit.__file__)"],
+        cwd=tmp_path, env=surroundings, capture_output=True, text=True, check=True,
+    ).stdout.strip()  # fmt: skip
+    assert found == commands.doughkit.__file__
+    settings = Path(surroundings["JUPYTER_CONFIG_PATH"].split(os.pathsep)[0], "labconfig")
+    asked = json.loads((settings / "default_setting_overrides.json").read_text("utf8"))
+    notices = asked["@jupyterlab/apputils-extension:notification"]
+    assert notices == {"fetchNews": "false", "checkForUpdates": False}
     assert not any("token" in word for word in words)
 
 

@@ -242,8 +242,8 @@ def test_check_tells_each_problem_with_its_place_and_fails(tmp_path, capsys):
 
 def test_the_lab_opens_a_begun_study_where_it_is(tmp_path, monkeypatch, capsys):
     started = []
-    monkeypatch.setattr(commands.os, "execv", lambda python, words: started.append(words))
-    monkeypatch.setattr(commands.subprocess, "call", started.append)
+    monkeypatch.setattr(commands.os, "execve", lambda _, words, env: started.append(words))
+    monkeypatch.setattr(commands.subprocess, "call", lambda words, env: started.append(words))
     with pytest.raises(commands.Refused, match="say: python3 -m doughkit begin"):
         run(capsys, "lab", str(tmp_path / "my"))
     begin_study(tmp_path / "my")
