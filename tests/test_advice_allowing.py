@@ -85,3 +85,16 @@ def test_a_flour_lot_that_was_not_always_measured_is_allowed_for_all_the_same():
 def test_an_age_that_does_nothing_seldom_changes_anything():
     told = [advice.allowing_for(aged(0.0, seed=seed), seed=1).found["changes"] for seed in range(8)]
     assert sum(one.eq("yes").sum() for one in told) <= 2
+
+
+@pytest.mark.long
+def test_an_age_is_blamed_where_it_acts_and_seldom_where_it_does_not():
+    """Of 40 kitchens each: at most 4 where it does nothing, half or more where it acts."""
+    blamed = {
+        per_hour: sum(
+            advice.allowing_for(aged(per_hour, seed=seed), seed=1).found["changes"].eq("yes").sum()
+            for seed in range(100, 140)
+        )
+        for per_hour in (0.0, 4.0)
+    }
+    assert blamed[0.0] <= 4 and blamed[4.0] >= 20
