@@ -281,3 +281,13 @@ def test_a_fit_does_not_jump_where_rows_begin_to_be_summed_up(monkeypatch):
     summed = fitted()
     pd.testing.assert_frame_equal(alone.coefficients, summed.coefficients, rtol=1e-9)
     pd.testing.assert_frame_equal(alone.samples, summed.samples, rtol=1e-8)
+
+
+def test_a_covariance_that_has_faded_to_a_line_is_rooted_with_a_hair():
+    from doughkit.fitting.posterior import _root
+
+    flat = np.ones((1, 3, 3))
+    with pytest.raises(np.linalg.LinAlgError):
+        np.linalg.cholesky(flat)
+    root = _root(flat)
+    np.testing.assert_allclose(root @ np.swapaxes(root, 1, 2), flat, atol=1e-8)

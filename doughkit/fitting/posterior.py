@@ -93,7 +93,7 @@ def _row_by_row(rows, response, prior, groups, spread, noise) -> tuple:
     for start in range(0, len(prior), at_once):
         some = slice(start, start + at_once)
         total = covariance_of(rows, prior[some], shared, spread[some, :-1]) + own[some]
-        root = np.linalg.cholesky(total)
+        root = _root(total)
         both = np.broadcast_to(np.column_stack([rows, response]), (len(root), count, size + 1))
         white = np.linalg.solve(root, both)
         square = np.swapaxes(white, 1, 2) @ white
@@ -105,6 +105,16 @@ def _row_by_row(rows, response, prior, groups, spread, noise) -> tuple:
         likelihood = -0.5 * square[:, size, size] - log_size - 0.5 * count * np.log(2 * np.pi)
         parts.append((mean, covariance, likelihood))
     return tuple(np.concatenate(part) for part in zip(*parts, strict=True))
+
+
+def _root(total: np.ndarray) -> np.ndarray:
+    """Cholesky's root; of observations all alike, whose chance spread fades, a hair is added."""
+    try:
+        return np.linalg.cholesky(total)
+    except np.linalg.LinAlgError:
+        size = total.shape[-1]
+        hair = 1e-9 * np.trace(total, axis1=1, axis2=2)[:, None, None] / size
+        return np.linalg.cholesky(total + hair * np.eye(size))
 
 
 def _by_what_is_shared(rows, response, prior, groups, spread, noise) -> tuple:
