@@ -284,10 +284,8 @@ def test_a_fit_does_not_jump_where_rows_begin_to_be_summed_up(monkeypatch):
 
 
 def test_a_covariance_that_has_faded_to_a_line_is_rooted_with_a_hair():
-    from doughkit.fitting.posterior import _root
-
     flat = np.ones((1, 3, 3))
     with pytest.raises(np.linalg.LinAlgError):
         np.linalg.cholesky(flat)
-    root = _root(flat)
+    root = posterior._root(flat)
     np.testing.assert_allclose(root @ np.swapaxes(root, 1, 2), flat, atol=1e-8)

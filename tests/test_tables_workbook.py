@@ -262,6 +262,30 @@ def test_texts_that_look_like_a_letters_number_stay_as_they_are(tmp_path):
     assert read_tables(tmp_path)["assessors"]["allergens"].tolist() == texts
 
 
+@pytest.mark.parametrize(
+    "xml", [b'<c r="A1" t="e">', b"<c t='e' r='A1'>", b'<x:c r="A1" s="2" t="e">']
+)
+def test_an_error_is_seen_however_the_sheet_is_written(xml):
+    assert workbook._looks_count(b"", [xml])
+    assert not workbook._looks_count(b"", [xml.replace(b"e", b"s"), b"<t>t=e</t>"])
+
+
+@pytest.mark.parametrize(
+    ("used", "counts"),
+    [
+        (b'<cellXfs count="2"><xf numFmtId="9" fontId="0"/></cellXfs>', True),
+        (b"<x:cellXfs><x:xf numFmtId='10'/></x:cellXfs>", True),
+        (b'<numFmts><numFmt numFmtId="164" formatCode="0.0%"/></numFmts>', True),
+        (
+            b'<cellStyleXfs><xf numFmtId="9"/></cellStyleXfs><cellXfs><xf numFmtId="0"/></cellXfs>',
+            False,
+        ),
+    ],
+)
+def test_percent_counts_where_cells_use_it_and_not_where_a_style_lies_ready(used, counts):
+    assert workbook._looks_count(used, []) == counts
+
+
 def test_cell_by_cell_and_quickly_give_the_same_texts(tmp_path, monkeypatch):
     opened = openpyxl.Workbook()
     sheet = opened.active

@@ -6,6 +6,8 @@ import pytest
 from scipy import stats
 
 from doughkit import fitting, panel, texture
+from doughkit.fitting import posterior
+from doughkit.study import open_study, shipped
 from doughkit.tables.problems import OutsideRange, StudyProblems
 from tests.studies import long_ratings, make_demo
 
@@ -170,3 +172,16 @@ def test_a_category_moves_ratings_too_and_an_upside_down_scale_is_refused():
     assert found.curves.empty
     with pytest.raises(StudyProblems, match="a scale from 9 to 1"):
         texture.before_baking(FACTORS, scale=(9, 1), seed=2)
+
+
+@pytest.mark.parametrize("many", [False, True])
+def test_a_property_alike_in_every_piece_is_expected_so(many, monkeypatch):
+    if many:
+        monkeypatch.setattr(posterior, "MANY_ROWS", 1)
+    study = open_study(shipped().data_demo)
+    pieces = study["pieces"].assign(droop_mm=6.0)
+    found = texture.fit_assuming(
+        texture.measured(pieces, "droop_mm"), study["doughs"], pieces, study["factors"]
+    )
+    middle = study["factors"].set_index("factor")[["low", "high"]].mean(axis=1).to_frame().T
+    assert found.predict(middle)["mean"].item() == pytest.approx(6.0, abs=1e-6)

@@ -328,3 +328,12 @@ def test_a_day_that_cannot_be_laid_out_is_refused(options, words):
 
 def test_clock_times_show_seconds_only_where_there_are_some():
     assert [clock(at) for at in (0, 5.5, 1439.75, np.nan)] == ["00:00", "00:05:30", "23:59:45", ""]
+
+
+def test_where_the_bake_time_is_no_factor_it_is_given():
+    doughs, pieces = ROUND
+    bare = (doughs, pieces.drop(columns="bake_min"))
+    with pytest.raises(StudyProblems, match="bake_min"):
+        trials.plan_days(bare, OVEN, seed=1)
+    assert trials.plan_days(bare, OVEN, bake_min=7, seed=1)["bake_min"].eq(7).all()
+    assert not trials.plan_days(ROUND, OVEN, bake_min=7, seed=1)["bake_min"].eq(7).all()

@@ -231,3 +231,13 @@ def test_a_model_may_be_some_of_its_terms_but_no_strange_one():
         )
     with pytest.raises(StudyProblems, match="expected linear or interactions or quadratic"):
         model_terms(NUMBERS, "cubic")
+
+
+def test_a_grid_over_some_factors_keeps_the_others_in_the_middle():
+    name = NUMBERS["factor"].iloc[0]
+    grid = level_grid(NUMBERS.assign(step=np.nan), over=[name], levels_each=3)
+    assert len(grid) == 3 and grid.drop(columns=name).drop_duplicates().shape[0] == 1
+    still = NUMBERS.set_index("factor")[["low", "high"]].mean(axis=1).drop(name)
+    assert grid.drop(columns=name).iloc[0].to_dict() == pytest.approx(still.to_dict())
+    with pytest.raises(StudyProblems, match="no factor 'salz_pct'"):
+        level_grid(NUMBERS, over=["salz_pct"])

@@ -38,8 +38,10 @@ def data_alone(wanted: Wanted, tables) -> tuple[TextureFit | None, str]:
     return least[terms][1], terms
 
 
-def alone_at(found: TextureFit | None, levels: pd.Series, attributes: list[str], level: float):
-    """data_mean, data_ci_low, data_ci_high, df per attribute; empty where it can't be told."""
+def alone_at(
+    found: TextureFit | None, terms: str, levels: pd.Series, attributes: list[str], level: float
+):
+    """data_mean, data_ci_low, data_ci_high, df, data_terms per attribute; empty where not told."""
     names = ["mean", "ci_low", "ci_high", "df"]
     if found is None:
         empty = pd.DataFrame(np.nan, index=attributes, columns=names)
@@ -48,4 +50,5 @@ def alone_at(found: TextureFit | None, levels: pd.Series, attributes: list[str],
             warnings.simplefilter("ignore", OutsideRange)
             told = found.predict(levels.to_frame().T.infer_objects(), level=level)
         empty = told.set_index("attribute")[names].reindex(attributes)
-    return empty.rename(columns={name: f"data_{name}" for name in names[:3]})
+    renamed = empty.rename(columns={name: f"data_{name}" for name in names[:3]})
+    return renamed.assign(data_terms=terms)

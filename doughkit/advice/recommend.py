@@ -31,8 +31,9 @@ class Recommendation:
         assuming_half, assuming_double (recommended if all assumed effects were so)
     expected : attribute, mean, se, df, ci_low, ci_high, next_low, next_high, ci_level, scope,
         data_mean, data_ci_low, data_ci_high (from the data alone, df theirs; empty where they can't
-        tell), share_from_assumptions, low, aim, high, weight, reference, reference_se, difference,
-        difference_low, difference_high, reference_share
+        tell), data_terms (of which surface, as in `texture.fit`), share_from_assumptions, low, aim,
+        high, weight, reference, reference_se, difference, difference_low, difference_high,
+        reference_share
     best_baked : one row: piece, dough, the factors, goal, then what was found of each attribute
     goal : one row: recommended, best_baked, better_share, left_to_gain, reference_share, goal_is,
         worse_assuming_half, worse_assuming_double (how far the recommended levels would fall short
@@ -118,7 +119,7 @@ def recommend(
     alone, terms = data_alone(weighed.wanted, tables)
     planned = round_of(weighed, doughs_to_add=DOUGHS, pieces_per_dough=PIECES)
     levels = _levels(weighed, others)
-    expected = _expected(weighed, alone)
+    expected = _expected(weighed, alone, terms)
     best_baked, reached = _best_baked(weighed, expected)
     for what, other in zip(("half", "double"), others, strict=True):
         here = other.drawn.goals(weighed.search.best[None]).mean()
@@ -148,10 +149,10 @@ def _levels(weighed: Weighed, others: list[Weighed]) -> pd.DataFrame:
     return pd.DataFrame(rows).infer_objects()
 
 
-def _expected(weighed: Weighed, alone) -> pd.DataFrame:
+def _expected(weighed: Weighed, alone, terms: str) -> pd.DataFrame:
     row = weighed.space.rows(weighed.search.best[None])
     names = [one.attribute for one in weighed.wanted.targets]
-    beside = alone_at(alone, weighed.best, names, LEVEL)
+    beside = alone_at(alone, terms, weighed.best, names, LEVEL)
     rows = []
     for target in weighed.wanted.targets:
         part = weighed.found.surfaces[target.attribute].part

@@ -23,6 +23,7 @@ from doughkit.tables.problems import (
     nearest,
     require_columns,
     require_unique,
+    so_many,
 )
 from doughkit.tables.register import TABLES
 
@@ -189,7 +190,7 @@ def _with_dried(known: Known, moistures: pd.DataFrame) -> Known:
         if place < 0:
             lots[dried.of] = dried.moisture_pct
             continue
-        counted = f"dried ({dried.samples} sample{'s' if dried.samples > 1 else ''})"
+        counted = f"dried ({so_many(dried.samples, 'sample')})"
         rows[place] |= {"moisture_pct": dried.moisture_pct, "held_from": counted}
         problems += _impossible(rows[place], table="moistures")
     if problems:

@@ -13,7 +13,7 @@ from doughkit.fitting.solving import dependencies
 from doughkit.panel.answers import gather, piece_columns
 from doughkit.panel.spreads import merged
 from doughkit.panel.two_way import islands
-from doughkit.tables.problems import StudyProblems, problem_error, require_unique
+from doughkit.tables.problems import StudyProblems, problem_error, require_unique, so_many
 from doughkit.tables.register import label
 
 AGE = "age_h"
@@ -61,7 +61,7 @@ class Scored:
             people = self.frame["assessor"].nunique()
             raise problem_error(
                 "servings",
-                found=f"{people} assessor{'s' if people > 1 else ''}, and no level of error "
+                found=f"{so_many(people, 'assessor')}, and no level of error "
                 "besides the single score's",
                 expected="portions of one piece tasted by several people",
                 mend="let at least two people taste each piece",

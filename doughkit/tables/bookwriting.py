@@ -7,7 +7,6 @@ column's meaning.
 from __future__ import annotations
 
 import io
-import re
 import warnings
 import zipfile
 from datetime import datetime
@@ -17,7 +16,7 @@ from doughkit.tables.cells import TEXT_KINDS, disarm
 from doughkit.tables.problems import problem_error
 from doughkit.tables.register import KINDS, Column
 from doughkit.tables.sheets import Sheet, fill_from
-from doughkit.tables.workbook import Book
+from doughkit.tables.workbook import Book, in_book_text
 from doughkit.tables.written import Written, must_read_back
 
 _FIRST_DAY = "1900-03-01"
@@ -131,11 +130,6 @@ def _put(cell, text: str, column: Column) -> None:
     cell.data_type = "s" if is_text else "n"
     if is_text:
         cell.number_format = "@"
-
-
-def in_book_text(text: str) -> str:
-    """A workbook writes a letter it can't hold by its number, and so must write what looks so."""
-    return re.sub(r"_(?=x[0-9A-Fa-f]{4}_)", "_x005F_", text).replace("\r", "_x000D_")
 
 
 def explained(column: Column) -> str:

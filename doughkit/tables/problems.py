@@ -62,6 +62,10 @@ class StudyProblems(ValueError):
             lines.append(f"  … and {count - MOST_TOLD} more; .frame() lists them all")
         super().__init__("\n".join([head, *lines]))
 
+    def in_short(self) -> str:
+        """The first problem within a sentence: what was found, and how to mend it."""
+        return f"{self.problems[0].found}; {self.problems[0].mend}"
+
     def frame(self) -> pd.DataFrame:
         """One row per problem: table, found, expected, mend, column, line, key, cell."""
         import pandas as pd

@@ -28,9 +28,9 @@ _OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0"
 """How files of old spreadsheets begin, and workbooks under a password."""
 
 _MERGED = re.compile(rb'<mergeCell ref="([A-Z]+[0-9]+:[A-Z]+[0-9]+)"')
-_CELL_FORMATS = re.compile(rb"<numFmts.*?</numFmts>|<cellXfs.*?</cellXfs>", re.S)
-_PERCENT = re.compile(rb'formatCode="[^"]*%|numFmtId="(?:9|10)"')
-_ERROR = re.compile(rb'<c [^>]*t="e"')
+_CELL_FORMATS = re.compile(rb"(?s)<(\w+:)?(numFmts|cellXfs)\b.*?</(\w+:)?(numFmts|cellXfs)>")
+_PERCENT = re.compile(rb"""%|\bnumFmtId=["'](9|10)["']""")
+_ERROR = re.compile(rb"""\st=["']e["']""")
 _BY_NUMBER = re.compile("_x([0-9A-Fa-f]{4})_")
 """How a workbook writes a letter that it can't hold, as a carriage return within a text."""
 
@@ -149,7 +149,7 @@ def _looks_count(formats: bytes, sheets: list[bytes]) -> bool:
 
     The quick reader below hands out neither looks nor errors.
     """
-    percent = any(_PERCENT.search(part) for part in _CELL_FORMATS.findall(formats))
+    percent = any(_PERCENT.search(part[0]) for part in _CELL_FORMATS.finditer(formats))
     return percent or any(_ERROR.search(xml) for xml in sheets)
 
 
@@ -191,6 +191,11 @@ def _text(cell) -> str:
         # 56 % is kept as 0.56 and only shown otherwise; as text it is refused as in a CSV file.
         return f"{value * 100:.10g}%" if "%" in (cell.number_format or "") else as_text(value)
     return _plain_text(value)
+
+
+def in_book_text(text: str) -> str:
+    """A text as a workbook holds it: what looks like a letter's number has its "_" by number."""
+    return re.sub(f"_(?={_BY_NUMBER.pattern[1:]})", "_x005F_", text).replace("\r", "_x000D_")
 
 
 def _letter(found: re.Match) -> str:

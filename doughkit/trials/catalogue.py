@@ -213,14 +213,15 @@ def fold_over(
     signs = baked_corners(doughs, known)
     mirrored = signs * np.where(np.isin(names, turned), -1, 1)
     new = mirrored[~(mirrored[:, None, :] == signs[None]).all(axis=2).any(axis=1)]
-    corners = wanted_levels(kitchen, new, "corner", round)
-    failed = beside_failed(doughs, corners, known)
-    wanted = pd.concat([corners[~failed], centres(kitchen, centre_doughs, round)])
+    wanted = pd.concat(
+        [wanted_levels(kitchen, new, "corner", round), centres(kitchen, centre_doughs, round)]
+    )
+    failed = beside_failed(doughs, wanted, known)
     words = "every factor" if len(turned) == len(names) else ", ".join(map(in_words, turned))
     notes = [f"Turned over: {words}. Read it together with the doughs it mirrors."]
     if failed.any():
         notes.append(f"Left out, since a dough failed there before: {int(failed.sum())}.")
-    return assemble(kitchen, wanted, notes, taken=doughs["dough"])
+    return assemble(kitchen, wanted[~failed], notes, taken=doughs["dough"])
 
 
 def usable_doughs(doughs: pd.DataFrame, known: list[Factor]) -> pd.DataFrame:
